@@ -1,0 +1,1 @@
+"""Measures roof planes from photos with a printed target, level readings and tapes."""

@@ -1,0 +1,416 @@
+"""What a visit holds once its folder has been read and checked: plain values, SI units.
+
+The three input files (visit.toml, marks.json, readings.csv or .xlsx) are turned into these
+values by `survey.visit.reading`; nothing here touches a file. Photo coordinates are in the pixel
+frame (x right, y down, centre of the top-left pixel (0, 0), after the Exif orientation has been
+applied). "Unknown" is `None` for what a person is asked and may not know.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+
+class EdgeKind(StrEnum):
+    """What an edge of a plane is, in the trade's words."""
+
+    EAVE = "eave"
+    RAKE = "rake"
+    RIDGE = "ridge"
+    HIP = "hip"
+    VALLEY = "valley"
+    HEADWALL = "headwall"
+    SIDEWALL = "sidewall"
+    TRANSITION = "slope transition"
+    PARAPET = "parapet"
+    GABLE_END = "gable end"
+    CORNER = "wall corner"  # plumb edge of a wall plane
+    BASE = "wall base"
+    UNKNOWN = "unknown"
+
+
+class PlaneKind(StrEnum):
+    """A roof plane is covered and drained; a wall plane only carries targets and edges."""
+
+    ROOF = "roof"
+    WALL = "wall"
+
+
+class OutletKind(StrEnum):
+    """Where water leaves a roof other than over an open edge."""
+
+    DRAIN = "roof drain"
+    SCUPPER = "scupper"
+    OVERFLOW_DRAIN = "overflow drain"
+    OVERFLOW_SCUPPER = "overflow scupper"
+    GUTTER = "gutter"
+
+
+@dataclass(frozen=True, slots=True)
+class Deck:
+    """The deck under a plane, as a person judged it. Lengths in metres."""
+
+    kind: str | None = None  # "plywood", "osb", "plank", "concrete", "metal", ...
+    thickness: float | None = None
+    condition: str | None = None  # "sound", "soft", "wet", "rotten", free text
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """An edge between two named points.
+
+    Attributes
+    ----------
+    start, end : str
+        Point names.
+    kind : EdgeKind
+    meets : str or None
+        What lies beyond: "open", "gutter", "wall", "parapet", "steep roof", ...; None: not known.
+    drains : bool or None
+        Whether water can leave over it; None: by its kind and what it meets.
+    dam_height : float or None
+        Height that it holds water back above the roof surface, metres (parapet, curb, wall).
+    level, plumb : bool or None
+        Declared level or plumb (an observation); None: not declared.
+    offset : float or None
+        Distance that the *marked* edge stands off the plane of target `offset_from`, metres,
+        positive towards the viewer (overhang, gutter). None: not declared, never assumed 0.
+    offset_sd : float
+        Standard deviation of `offset`, metres.
+    offset_from : str or None
+        Target or plane the offset counts from.
+    marked_as : str or None
+        What was pointed at: "fascia", "drip edge", "gutter lip", ...
+    """
+
+    name: str
+    start: str
+    end: str
+    kind: EdgeKind = EdgeKind.UNKNOWN
+    meets: str | None = None
+    drains: bool | None = None
+    dam_height: float | None = None
+    level: bool | None = None
+    plumb: bool | None = None
+    offset: float | None = None
+    offset_sd: float = 0.01
+    offset_from: str | None = None
+    marked_as: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaneSpec:
+    """A plane the estimator wants measured.
+
+    `outline` names its corner points in order, anticlockwise seen from outside (from above for a
+    roof). `points` are further points that lie on it. `flatness_sd` is how far its corners may
+    depart from a plane (metres), `sag_sd` the same for readings taken in its field.
+    """
+
+    name: str
+    kind: PlaneKind
+    outline: tuple[str, ...]
+    points: tuple[str, ...] = ()
+    deck: Deck = field(default_factory=Deck)
+    covering: str | None = None  # covering family intended (survey.rules), overrides the visit's
+    plies: int | None = None
+    existing_covering: str | None = None
+    coverings_on: int | None = None  # number of coverings already on
+    ventilation: str | None = None
+    flatness_sd: float = 0.003175  # 1/8 in; common practice
+    sag_sd: float = 0.0127  # 1/2 in, decks in service sag; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class OutletSpec:
+    """An outlet. `at` is a point name, or `along`/`up` place it on `plane`; `edge` for gutters.
+
+    `invert` is the height of its flow line above the roof surface beside it, metres (0 for a flush
+    drain, negative for a sump). `width` is the opening's width, metres.
+    """
+
+    name: str
+    kind: OutletKind
+    plane: str | None = None
+    at: str | None = None
+    edge: str | None = None
+    along: float | None = None
+    up: float | None = None
+    invert: float | None = None
+    width: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PenetrationSpec:
+    """Something that passes through a plane: pipe, vent, chimney, skylight, curb.
+
+    Placed by corner points (`outline`) or by `along`/`up` of its centre on `plane` with `width`
+    (across the slope) and `length` (up the slope), metres; a round one has `width` only.
+    """
+
+    name: str
+    kind: str
+    plane: str | None = None
+    outline: tuple[str, ...] = ()
+    at: str | None = None
+    along: float | None = None
+    up: float | None = None
+    width: float | None = None
+    length: float | None = None
+    height: float | None = None  # curb height above the surface
+    saddle: bool | None = None  # a saddle (cricket) stands behind it
+
+
+@dataclass(frozen=True, slots=True)
+class TargetSpec:
+    """A target that was put up.
+
+    Attributes
+    ----------
+    name : str
+    board : SheetBoard or ForeignBoard
+        What is printed on it.
+    across, down : float or None
+        Measured length of the horizontal and vertical check line, metres (own sheets), or of the
+        board's outside (foreign boards); None: nobody measured (print scale sd 3 % and a finding).
+    check_sd : float
+        Standard deviation of those readings, metres.
+    plane : str or None
+        Plane it lies on, if any.
+    thickness : float
+        Printed face above that plane, metres.
+    plumb, level : bool
+        Whether it was mounted plumb (face vertical) and level (its x axis horizontal), or lies
+        flat ("flat" with a bubble: face horizontal) when both are False and `flat` is True.
+    mount_sd : float
+        Standard deviation of that, radians.
+    """
+
+    name: str
+    board: SheetBoard | ForeignBoard
+    across: float | None = None
+    down: float | None = None
+    check_sd: float = 0.0005
+    plane: str | None = None
+    thickness: float = 0.0
+    plumb: bool = False
+    level: bool = False
+    flat: bool = False
+    mount_sd: float = 0.0087266  # 0.5 deg; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class SheetBoard:
+    """One of our own sheets by its printed code, e.g. ``"letter-1"``."""
+
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForeignBoard:
+    """A board printed elsewhere. `kind` is "marker", "marker grid" or "charuco"; sizes in metres.
+
+    `columns`/`rows` count markers (grid) or squares (ChArUco); `marker` is the marker's side,
+    `square` the ChArUco square, `gap` the space between the markers of a grid.
+    """
+
+    kind: str
+    dictionary: str  # OpenCV's name, e.g. "DICT_6X6_250"
+    marker: float
+    first_id: int = 0
+    columns: int = 1
+    rows: int = 1
+    square: float | None = None
+    gap: float | None = None
+    legacy_layout: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FixedPoint:
+    """A point with a known elevation (benchmark), metres; sd 0 means exactly fixed."""
+
+    name: str
+    elevation: float
+    sd: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """One set-up of a level, laser or water level that rod readings refer to."""
+
+    name: str
+    instrument: str | None = None
+    rod_sd: float = 0.0015875  # 1/16 in; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRef:
+    """A calibration file, with the camera it belongs to (None: applies to every photo)."""
+
+    file: str
+    model: str | None = None
+    lens: str | None = None
+
+
+# --- marks -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PointMark:
+    """A named point pressed in a photo; `sd_px` one standard deviation a coordinate."""
+
+    id: str
+    photo: str
+    point: str
+    px: tuple[float, float]
+    sd_px: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeMark:
+    """A stretch of the edge from point `start` to point `end`, whose ends need not be the points'.
+
+    The distance of both ends of the mark from the projected line is observed, each with `sd_px`.
+    """
+
+    id: str
+    photo: str
+    start: str
+    end: str
+    px: tuple[tuple[float, float], tuple[float, float]]
+    sd_px: float = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class GravityMark:
+    """A line in a photo that is plumb (`direction` "plumb") or level in reality.
+
+    A level line also names what it runs along (`on`: a wall plane, a target or an edge name), since
+    "level" alone does not say which horizontal direction. `departure_sd` is how far real building
+    lines depart from true (radians, 2 mm per m).
+    """
+
+    id: str
+    photo: str
+    direction: str
+    px: tuple[tuple[float, float], tuple[float, float]]
+    on: str | None = None
+    sd_px: float = 1.5
+    departure_sd: float = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class OutlineMark:
+    """A polygon traced in a photo on a plane. `purpose`: "tide line", "penetration", "damage"."""
+
+    id: str
+    photo: str
+    name: str
+    purpose: str
+    plane: str
+    px: tuple[tuple[float, float], ...]
+    sd_px: float = 3.0
+
+
+Mark = PointMark | EdgeMark | GravityMark | OutlineMark
+
+# --- readings ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place on a plane by tape: `along` the first edge of its outline from the first point,
+    `up` square to it within the plane; metres, each with `sd`."""
+
+    plane: str
+    along: float
+    up: float
+    sd: float = 0.00635  # 1/4 in; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class RodReading:
+    """Rod read at a named point (which may have a spot) from a set-up, metres."""
+
+    id: str
+    where: str  # "readings.csv line 14"
+    setup: str
+    point: str
+    value: float
+    sd: float
+    spot: Spot | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TapeReading:
+    """Taped slope distance between two named points, metres."""
+
+    id: str
+    where: str
+    start: str
+    end: str
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeReading:
+    """Digital-level reading on a plane, radians above horizontal.
+
+    `direction`: "fall" (along the steepest fall, sign ignored), or from point `start` to `end`
+    (positive when it rises that way). `spot`: where it was taken, if told.
+    """
+
+    id: str
+    where: str
+    plane: str
+    value: float
+    sd: float
+    direction: str = "fall"
+    start: str | None = None
+    end: str | None = None
+    spot: Spot | None = None
+
+
+Reading = RodReading | TapeReading | SlopeReading
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What the day was like, as written down."""
+
+    weather: str | None = None
+    temperature: float | None = None  # kelvin
+    wind: str | None = None
+    last_rain: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One trip to one site, read and checked."""
+
+    folder: Path
+    name: str
+    date: str | None
+    place: str | None
+    by: str | None
+    units: str  # "us" or "metric": how outputs speak
+    building: str  # "dwelling" (IRC) or "other" (IBC)
+    work: str  # "new", "replacement", "re-cover" or "inspection"
+    covering: str | None
+    plies: int | None
+    conditions: Conditions
+    targets: tuple[TargetSpec, ...]
+    planes: tuple[PlaneSpec, ...]
+    edges: tuple[Edge, ...]
+    outlets: tuple[OutletSpec, ...]
+    penetrations: tuple[PenetrationSpec, ...]
+    benchmarks: tuple[FixedPoint, ...]
+    setups: tuple[Setup, ...]
+    calibrations: tuple[CalibrationRef, ...]
+    marks: tuple[Mark, ...]
+    readings: tuple[Reading, ...]
+    photo_paths: tuple[Path, ...]
+    notes: tuple[str, ...] = ()
