@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from survey.findings import Finding
 from survey.photo.model import CameraPrior
 
 Array = npt.NDArray[np.float64]
@@ -269,3 +270,4 @@ class Network:
     cameras: dict[str, CameraPrior] = field(default_factory=dict)
     outlines: dict[str, tuple[str, ...]] = field(default_factory=dict)  # plane -> point names
     wall_planes: frozenset[str] = frozenset()
+    findings: list[Finding] = field(default_factory=list)  # noticed while building
