@@ -1,0 +1,169 @@
+"""The commands: parse, call the library, print."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from click import Context
+from typer.core import TyperGroup
+
+from survey.errors import SurveyError
+
+
+class WordedErrors(TyperGroup):
+    """A user's mistake is one line on stderr and an exit code, in the shell and in tests alike."""
+
+    def invoke(self, ctx: Context) -> Any:
+        """Run the command; turn a SurveyError into its sentence and exit code."""
+        try:
+            return super().invoke(ctx)
+        except SurveyError as error:
+            for problem in error.problems:
+                typer.echo(f"survey: {problem}", err=True)
+            raise typer.Exit(error.exit_code) from error
+
+
+# Plain help: the same text in every terminal, so that docs can be compared with it.
+app = typer.Typer(
+    cls=WordedErrors,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    add_completion=False,
+    help="Measure low-slope roof planes from photos with a printed target, levels and tapes.",
+)
+
+VisitDir = Annotated[Path, typer.Argument(help="Visit folder.", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print machine-readable JSON on stdout.")]
+Strict = Annotated[
+    bool, typer.Option("--strict", help="Exit with 1 if a finding asks for a second look.")
+]
+Units = Annotated[
+    str | None, typer.Option(help='"us" or "metric"; default: as the visit says.')
+]
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+def _print_json(value: Any) -> None:
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+@app.command()
+def begin(folder: Annotated[Path, typer.Argument(help="New folder.", show_default=False)]) -> None:
+    """Write a commented example visit that measures as it stands.
+
+    The folder must not exist or be empty; nothing is ever overwritten.
+
+    Example: survey begin my-visit && survey measure my-visit
+    """
+    from survey.visit import begin_visit
+
+    for path in begin_visit(folder):
+        typer.echo(path)
+
+
+@app.command()
+def target(
+    code: Annotated[str, typer.Argument(help="Sheet: size and number, as letter-1, a3-2, board-24-1.")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", help="PDF to write.")] = None,
+    paper: Annotated[
+        str | None, typer.Option(help="Paper that a tiled board is printed on: letter or a4.")
+    ] = None,
+) -> None:
+    """Write a print-ready target sheet as PDF, with mounting notes.
+
+    Print at 100 % ("actual size"), then tape both check lines and write what you read into
+    visit.toml. Two targets of one visit need different numbers.
+
+    Example: survey target tabloid-1 -o target.pdf
+    """
+    from survey.target import write_sheet
+
+    path = out or Path(f"{code}.pdf")
+    write_sheet(path, code, paper=paper)
+    typer.echo(path)
+
+
+@app.command()
+def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
+    """Say whether the photos and readings are enough, before leaving the site.
+
+    Nothing is written. Exit code 3: nothing could be measured yet.
+
+    Example: survey check sample_images/porch
+    """
+    from survey.check import check_visit, format_check
+    from survey.visit import open_visit
+
+    state = check_visit(open_visit(visit_dir))
+    if as_json:
+        _print_json(state.as_document())
+    else:
+        typer.echo(format_check(state))
+    raise typer.Exit(0 if state.measurable else 3)
+
+
+@app.command()
+def measure(
+    visit_dir: VisitDir, strict: Strict = False, as_json: AsJson = False, units: Units = None
+) -> None:
+    """Measure every plane of a visit and write the plane file.
+
+    The photos, marks and readings are adjusted together; NAME.planes.json is written beside
+    visit.toml. Exit code 3: too little observed to measure anything.
+
+    Example: survey measure sample_images/porch
+    """
+    import survey
+
+    plane_file = survey.measure(survey.open_visit(visit_dir))
+    path = survey.write_plane_file(plane_file, visit_dir)
+    _print_plane_file(plane_file, as_json, units)
+    typer.echo(f"written: {path}", err=True)
+    raise typer.Exit(1 if strict and plane_file.second_looks else 0)
+
+
+@app.command()
+def show(
+    file: Annotated[Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)],
+    as_json: AsJson = False,
+    units: Units = None,
+) -> None:
+    """Print a plane file as an estimator reads it.
+
+    Example: survey show sample_images/porch/porch.planes.json
+    """
+    from survey.planefile import read_plane_file
+
+    _print_plane_file(read_plane_file(file), as_json, units)
+
+
+@app.command()
+def verify(
+    file: Annotated[Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)],
+) -> None:
+    """Tell whether photos and plane file are unchanged since measuring.
+
+    Exit code 2 when anything differs, with what.
+
+    Example: survey verify sample_images/porch/porch.planes.json
+    """
+    from survey.planefile import read_plane_file, verify_plane_file
+
+    for line in verify_plane_file(read_plane_file(file), file.parent):
+        typer.echo(line)
+
+
+def _print_plane_file(plane_file: Any, as_json: bool, units: str | None) -> None:
+    from survey.planefile import format_plane_file
+
+    if as_json:
+        _print_json(plane_file.document)
+    else:
+        typer.echo(format_plane_file(plane_file, units=units))

@@ -1,0 +1,42 @@
+"""The main job, stage by stage: from a visit to its measured plane file."""
+
+from __future__ import annotations
+
+from survey.adjustment import adjust, build_network
+from survey.drainage import derive_drainage
+from survey.photo import read_photos
+from survey.planefile import PlaneFile, assemble
+from survey.planes import derive_planes
+from survey.rules import judge, minimum_slopes
+from survey.target import find_targets
+from survey.visit.model import Visit
+
+
+def measure(visit: Visit) -> PlaneFile:
+    """Measure every plane of a visit.
+
+    Parameters
+    ----------
+    visit : Visit
+        As `survey.open_visit` returns it.
+
+    Returns
+    -------
+    PlaneFile
+        Every figure with its 95 % interval, or why it is not observed. Nothing is written.
+
+    Raises
+    ------
+    NotEnoughObserved
+        If photos and readings together fix no length, height or slope at all.
+    """
+    photos = read_photos(visit)
+    sightings, sighting_problems = find_targets(visit, photos)
+    network = build_network(visit, photos, sightings)
+    solution = adjust(network)
+    planes = derive_planes(solution, visit)
+    drainage = derive_drainage(planes, visit, minimum_slopes=minimum_slopes(visit))
+    judgement = judge(visit, planes, drainage)
+    return assemble(
+        visit, photos, sightings, sighting_problems, network, solution, planes, drainage, judgement
+    )
