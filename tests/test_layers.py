@@ -27,6 +27,7 @@ ORDER = (
     "planefile",
     "outputs",
     "measure",
+    "check",
     "batch",
     "web",
     "cli",
