@@ -13,6 +13,29 @@ from enum import StrEnum
 from pathlib import Path
 
 
+COVERING_FAMILIES = (
+    "asphalt-shingles",
+    "clay-or-concrete-tile",
+    "metal-shingles",
+    "mineral-surfaced-roll",
+    "slate",
+    "wood-shingles",
+    "wood-shakes",
+    "metal-panels-lapped",
+    "metal-panels-lapped-with-sealant",
+    "standing-seam",
+    "built-up",
+    "coal-tar-built-up",
+    "modified-bitumen",
+    "thermoset-single-ply",
+    "thermoplastic-single-ply",
+    "sprayed-foam",
+    "liquid-applied",
+    "photovoltaic-shingles",
+)
+"""Covering families that the model codes give a least slope for (see survey/rules)."""
+
+
 class EdgeKind(StrEnum):
     """What an edge of a plane is, in the trade's words."""
 
