@@ -12,9 +12,9 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Known points of a board, target frame: x right, y up, z out of the print; metres as nominally
-    printed, origin at the board's centre.
+    """Known points of a board, metres as nominally printed.
 
+    Target frame: x right, y up, z out of the print, origin at the board's centre.
     `check_across`, `check_down` are the nominal lengths of the printed check lines (for foreign
     boards: the outside of the pattern); measured / nominal is the print scale on that axis.
     """
