@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from click import Context
 from typer.core import TyperGroup
 
 from survey.errors import SurveyError
@@ -16,7 +15,7 @@ from survey.errors import SurveyError
 class WordedErrors(TyperGroup):
     """A user's mistake is one line on stderr and an exit code, in the shell and in tests alike."""
 
-    def invoke(self, ctx: Context) -> Any:
+    def invoke(self, ctx: typer.Context) -> Any:
         """Run the command; turn a SurveyError into its sentence and exit code."""
         try:
             return super().invoke(ctx)
@@ -40,9 +39,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print machine-readable JSO
 Strict = Annotated[
     bool, typer.Option("--strict", help="Exit with 1 if a finding asks for a second look.")
 ]
-Units = Annotated[
-    str | None, typer.Option(help='"us" or "metric"; default: as the visit says.')
-]
+Units = Annotated[str | None, typer.Option(help='"us" or "metric"; default: as the visit says.')]
 
 
 def main() -> None:
@@ -70,7 +67,9 @@ def begin(folder: Annotated[Path, typer.Argument(help="New folder.", show_defaul
 
 @app.command()
 def target(
-    code: Annotated[str, typer.Argument(help="Sheet: size and number, as letter-1, a3-2, board-24-1.")],
+    code: Annotated[
+        str, typer.Argument(help="Sheet: size and number, as letter-1, a3-2, board-24-1.")
+    ],
     out: Annotated[Path | None, typer.Option("--out", "-o", help="PDF to write.")] = None,
     paper: Annotated[
         str | None, typer.Option(help="Paper that a tiled board is printed on: letter or a4.")
@@ -131,7 +130,9 @@ def measure(
 
 @app.command()
 def show(
-    file: Annotated[Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)],
+    file: Annotated[
+        Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)
+    ],
     as_json: AsJson = False,
     units: Units = None,
 ) -> None:
@@ -146,7 +147,9 @@ def show(
 
 @app.command()
 def verify(
-    file: Annotated[Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)],
+    file: Annotated[
+        Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)
+    ],
 ) -> None:
     """Tell whether photos and plane file are unchanged since measuring.
 
