@@ -108,5 +108,7 @@ def _reconstruct(level: Array, elevation: Array) -> Array:
     top = (max(finite.max(initial=0.0), bounds.max(initial=0.0)) if finite.size else 0.0) + 1.0
     mask = np.where(np.isfinite(elevation), elevation, top)
     seed = np.where(np.isfinite(level), level, top)
-    filled = reconstruction(seed, mask, method="erosion", footprint=EIGHT)
+    filled: Array = reconstruction(  # type: ignore[no-untyped-call]
+        seed, mask, method="erosion", footprint=EIGHT
+    )
     return np.where(filled >= top, np.inf, filled)

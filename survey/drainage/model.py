@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.figures import Measured
+from survey.findings import Finding
 
 Array = npt.NDArray[np.float64]
 
@@ -46,6 +47,11 @@ class LowSpot:
     drains_to: str  # edge or outlet name it spills towards, or another low spot
     outlet: str | None  # an outlet inside it, if any
     observed_by: tuple[str, ...] = ()
+    depth_range: tuple[float, float] | None = None  # m, 95 % over all surfaces, 0 where dry
+    depth_interval: tuple[float, float] | None = None  # m, 95 % given that it is there
+    area_interval: tuple[float, float] | None = None  # m2, 95 % given that it is there
+    volume_interval: tuple[float, float] | None = None  # m3, 95 % given that it is there
+    only_if: str = ""  # what an edge nobody described must do for it to exist, or empty
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +81,5 @@ class PlaneDrainage:
     reading_spacing: float | None  # m, typical distance between readings
     reading_count: int
     not_judged: str = ""  # why drainage could not be judged, or empty
+    notes: tuple[str, ...] = ()  # what was presumed, one sentence each
+    findings: tuple[Finding, ...] = ()
