@@ -1,0 +1,128 @@
+"""Walks a JPEG file (ISO/IEC 10918-1, Annex B): size, Exif and XMP blocks, scans, end marker."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from survey.errors import InputError
+from survey.photo.container import EXPORT_JPEG, Container, cut_short, damaged
+from survey.photo.limits import Limits
+
+START_OF_SCAN = 0xDA
+END_OF_IMAGE = 0xD9
+APP1 = 0xE1
+FRAMES_READ = (0xC0, 0xC1, 0xC2)  # baseline, extended sequential, progressive; Huffman coded
+FRAMES = tuple(code for code in range(0xC0, 0xD0) if code not in (0xC4, 0xC8, 0xCC))
+EXIF_HEADER = b"Exif\x00\x00"
+XMP_HEADER = b"http://ns.adobe.com/xap/1.0/\x00"
+
+
+def read_jpeg_container(data: bytes, limits: Limits) -> Container:
+    """Read the structure of a JPEG file up to the end of its first picture.
+
+    Bytes behind the end marker (a second picture, a film clip) are the maker's own business.
+
+    Raises
+    ------
+    InputError
+        If the file is cut short, damaged, of a rare kind (lossless, arithmetic, 12 bit, four
+        colours), or has more scans than `limits` allow.
+    """
+    at = 2
+    size_px: tuple[int, int] | None = None
+    exif: bytes | None = None
+    xmp = b""
+    scans = 0
+    markers: npt.NDArray[np.int64] | None = None
+    for _ in range(limits.parts):
+        at, code = _next_marker(data, at)
+        if code == END_OF_IMAGE:
+            break
+        if code == 0x01 or 0xD0 <= code <= 0xD7:
+            continue
+        end = _segment_end(data, at)
+        payload = slice(at + 2, end)
+        if code in FRAMES:
+            if size_px is not None:
+                raise damaged("it declares its size twice")
+            size_px = _read_frame(code, data[payload])
+        elif code == APP1:
+            if exif is None and data.startswith(EXIF_HEADER, payload.start):
+                exif = data[payload.start + len(EXIF_HEADER) : end]
+            elif not xmp and data.startswith(XMP_HEADER, payload.start):
+                xmp = data[payload.start + len(XMP_HEADER) : end]
+        elif code == START_OF_SCAN:
+            if size_px is None:
+                raise damaged("picture data come before the size")
+            scans += 1
+            if scans > limits.scans:
+                raise InputError(
+                    f"the picture is stored in more than {limits.scans} passes, which no camera "
+                    "does",
+                    cure=EXPORT_JPEG,
+                )
+            if markers is None:
+                markers = _find_markers(data, end)
+            index = int(np.searchsorted(markers, end))
+            if index == len(markers):
+                raise cut_short("its picture data stop before the end marker")
+            end = int(markers[index])
+        at = end
+    else:
+        raise damaged(f"it has more than {limits.parts} segments")
+    if size_px is None or scans == 0:
+        raise damaged("it ends before any picture data")
+    return Container("JPEG", size_px, exif, xmp)
+
+
+def _next_marker(data: bytes, at: int) -> tuple[int, int]:
+    """Position behind the marker at `at` and its code; fill bytes are skipped."""
+    if at >= len(data):
+        raise cut_short("it stops between two segments")
+    if data[at] != 0xFF:
+        raise damaged(f"byte {at} should begin a segment")
+    while at < len(data) and data[at] == 0xFF:
+        at += 1
+    if at >= len(data):
+        raise cut_short("it stops within a marker")
+    return at + 1, data[at]
+
+
+def _segment_end(data: bytes, at: int) -> int:
+    """Position behind the segment whose two length bytes are at `at`."""
+    length = int.from_bytes(data[at : at + 2], "big")
+    if len(data) < at + 2 or at + length > len(data):
+        raise cut_short("it stops within a segment")
+    if length < 2:
+        raise damaged(f"the segment at byte {at} has no length")
+    return at + length
+
+
+def _read_frame(code: int, frame: bytes) -> tuple[int, int]:
+    """Width and height from a frame header, refusing kinds that cameras don't write."""
+    if len(frame) < 6:
+        raise damaged("its frame header is too short")
+    precision, components = frame[0], frame[5]
+    height, width = int.from_bytes(frame[1:3], "big"), int.from_bytes(frame[3:5], "big")
+    if code not in FRAMES_READ or precision != 8 or components not in (1, 3):
+        raise InputError(
+            f"this rare kind of JPEG (type {code - 0xC0}, {precision} bit, {components} colours) "
+            "is not read",
+            cure=EXPORT_JPEG,
+        )
+    if width == 0 or height == 0:
+        raise damaged(f"it declares a size of {width} x {height} pixels")
+    return width, height
+
+
+def _find_markers(data: bytes, start: int) -> npt.NDArray[np.int64]:
+    """Positions from `start` on of 0xFF that begin a marker within entropy-coded data.
+
+    0xFF00 is a stuffed data byte, 0xFFD0 to 0xFFD7 are restart markers, 0xFFFF is fill.
+    """
+    raw = np.frombuffer(data, dtype=np.uint8)
+    places = np.flatnonzero(raw[start : len(raw) - 1] == 0xFF) + start
+    following = raw[places + 1]
+    is_marker = (following != 0x00) & (following != 0xFF) & ((following & 0xF8) != 0xD0)
+    return np.asarray(places[is_marker], dtype=np.int64)
