@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
-
 COVERING_FAMILIES = (
     "asphalt-shingles",
     "clay-or-concrete-tile",
@@ -34,6 +33,27 @@ COVERING_FAMILIES = (
     "photovoltaic-shingles",
 )
 """Covering families that the model codes give a least slope for (see survey/rules)."""
+
+EXISTING_COVERINGS = (*COVERING_FAMILIES, "asbestos-cement-tile", "other")
+"""What may lie on a roof already; no least slope is known for the last two."""
+
+MEETS = (
+    "open",
+    "gutter",
+    "wall",
+    "parapet",
+    "curb",
+    "chimney",
+    "gravel stop",
+    "steep roof",
+    "upper roof",
+    "lower roof",
+    "roof",
+)
+"""What may lie beyond an edge: "open" air, or the thing that stands or lies there."""
+
+OUTLINE_PURPOSES = ("tide line", "penetration", "damage")
+"""What a polygon traced in a photo may be."""
 
 
 class EdgeKind(StrEnum):
@@ -261,11 +281,15 @@ class FixedPoint:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """One set-up of a level, laser or water level that rod readings refer to."""
+    """One set-up of a level, laser or water level that rod readings refer to.
+
+    `rod_sd` is one standard deviation of a reading, `rod_length` the longest it can be, metres.
+    """
 
     name: str
     instrument: str | None = None
     rod_sd: float = 0.0015875  # 1/16 in; common practice
+    rod_length: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,8 +368,10 @@ Mark = PointMark | EdgeMark | GravityMark | OutlineMark
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A place on a plane by tape: `along` the first edge of its outline from the first point,
-    `up` square to it within the plane; metres, each with `sd`."""
+    """A place on a plane by tape: `along` its first edge, `up` square to it within the plane.
+
+    Both count from the first point of the plane's outline, metres, each with `sd`.
+    """
 
     plane: str
     along: float
