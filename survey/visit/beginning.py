@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import contextlib
 from importlib.resources import files
 from pathlib import Path
 
@@ -77,9 +77,10 @@ def _take_back(folder: Path, written: list[Path], made: bool) -> None:
     """Remove what this call wrote, and nothing else."""
     for path in written:
         path.unlink(missing_ok=True)
-    shutil.rmtree(folder / "photos", ignore_errors=True)
-    if made:
-        shutil.rmtree(folder, ignore_errors=True)
+    with contextlib.suppress(OSError):
+        (folder / "photos").rmdir()
+        if made:
+            folder.rmdir()
 
 
 def _failure(folder: Path, error: OSError) -> StorageError:

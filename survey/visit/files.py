@@ -26,8 +26,6 @@ def read_bytes(path: Path, most: int) -> bytes:
         with path.open("rb") as stream:
             data = stream.read(most + 1)
     except OSError as error:
-        if isinstance(error, InputError):
-            raise
         raise StorageError(
             f"{path.name} can't be read ({(error.strerror or type(error).__name__).lower()})",
             where=path.name,

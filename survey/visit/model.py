@@ -438,7 +438,11 @@ class Conditions:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One trip to one site, read and checked."""
+    """One trip to one site, read and checked.
+
+    `marked_points` are the points that marks.json declares itself, since they stand nowhere in
+    visit.toml (yet).
+    """
 
     folder: Path
     name: str
@@ -463,3 +467,4 @@ class Visit:
     readings: tuple[Reading, ...]
     photo_paths: tuple[Path, ...]
     notes: tuple[str, ...] = ()
+    marked_points: tuple[str, ...] = ()

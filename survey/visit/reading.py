@@ -67,6 +67,7 @@ def open_visit(folder: str | Path) -> Visit:
         marks=marks.marks if marks else (),
         readings=readings or (),
         photo_paths=photos,
+        marked_points=marks.points if marks else (),
     )
 
 
