@@ -78,6 +78,7 @@ def read_heic_container(data: bytes, limits: Limits) -> Container:
         raise damaged("it names no main picture")
     _check_picture(items, primary)
     _check_extents(items, len(data))
+    _check_coded_units(items, data)
     size_px, turn = _read_properties(items, primary)
     return Container(
         "HEIC",
@@ -240,6 +241,34 @@ def _check_extents(items: Items, file_length: int) -> None:
                 raise InputError("its pictures are stored in an unusual way", cure=EXPORT_JPEG)
             if offset + length > available:
                 raise cut_short(f"{offset + length - available} bytes of its picture are missing")
+
+
+def _check_coded_units(items: Items, data: bytes) -> None:
+    """Walk the coded units of every picture; an interrupted copy leaves zeros in their place.
+
+    Each unit is preceded by its length, and its last byte is never 0 (ITU-T H.265, 7.4.2).
+    """
+    for identity, kind in items.kinds.items():
+        if kind != b"hvc1":
+            continue
+        prefix = _unit_prefix(items, identity)
+        coded = _item_bytes(items, data, identity)
+        at = 0
+        while at < len(coded):
+            unit = int.from_bytes(coded[at : at + prefix], "big")
+            at += prefix + unit
+            if unit == 0 or at > len(coded) or coded[at - 1] == 0:
+                raise damaged(f"picture data of item {identity} are missing")
+
+
+def _unit_prefix(items: Items, identity: int) -> int:
+    """Bytes that each coded unit's length takes, from the decoder configuration (hvcC)."""
+    for index in items.owned.get(identity, []):
+        if 0 < index <= len(items.properties):
+            kind, payload = items.properties[index - 1]
+            if kind == b"hvcC" and len(payload) > 21:
+                return (payload[21] & 3) + 1
+    raise damaged(f"item {identity} does not say how it is coded")
 
 
 def _read_properties(items: Items, primary: int) -> tuple[tuple[int, int], int | None]:

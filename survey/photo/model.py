@@ -62,3 +62,47 @@ class Photo:
     lens: str | None = None
     warnings: tuple[tuple[str, str], ...] = ()
     refused: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Interior orientation of one camera and lens, measured on a board, as its sensor stores rows.
+
+    Same lens model as `CameraPrior`, but for the *stored* picture, before any turning.
+
+    Attributes
+    ----------
+    size_px : (int, int)
+        Width and height of the stored pictures.
+    focal, focal_sd : float
+        Pixels.
+    centre, centre_sd : (float, float)
+        Principal point and its sds, pixels.
+    distortion, distortion_sd : (float, float, float, float, float)
+        k1, k2, p1, p2, k3 and their sds; an sd of 0 means the term was held at its value.
+    rms_px : float
+        Root mean square distance of the corners from where the calibration puts them.
+    distance : float
+        Median distance from camera to board, metres: a lens focuses, and so its focal length
+        differs, by how far that is from the roof.
+    model, lens : str or None
+        Make with model and lens string as the photos state them; None: not stated.
+    lens_focal : float or None
+        Focal length of the lens as the photos state it, metres.
+    photos : tuple of str
+        The photos it was measured from.
+    """
+
+    size_px: tuple[int, int]
+    focal: float
+    focal_sd: float
+    centre: tuple[float, float]
+    centre_sd: tuple[float, float]
+    distortion: tuple[float, float, float, float, float]
+    distortion_sd: tuple[float, float, float, float, float]
+    rms_px: float
+    distance: float
+    model: str | None = None
+    lens: str | None = None
+    lens_focal: float | None = None
+    photos: tuple[str, ...] = ()

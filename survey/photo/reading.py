@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from survey.errors import InputError
+from survey.photo.calibrated import AssignedCalibration, choose_calibration, read_calibrations
 from survey.photo.camera import derive_camera_prior
 from survey.photo.container import Container
 from survey.photo.exif import ExifFacts, read_exif
@@ -51,20 +52,27 @@ def read_photos(visit: Visit, *, limits: Limits = DEFAULT_LIMITS) -> tuple[Photo
         If a calibration file of the visit is wrong, with all of their problems. Never because of
         a photo.
     """
+    calibrations = read_calibrations(visit)
     marked = {mark.photo for mark in visit.marks}
     paths = sorted(visit.photo_paths, key=lambda path: (path.name, str(path)))
     opened = [_open_photo(path, limits) for path in paths]
     ratios = _focal_ratios(opened)
     photos = [
-        entry if isinstance(entry, Photo) else _with_camera(entry, ratios) for entry in opened
+        entry if isinstance(entry, Photo) else _with_camera(entry, calibrations, ratios)
+        for entry in opened
     ]
     return _refuse_doubles(photos, marked)
 
 
-def read_photo(path: Path, *, limits: Limits = DEFAULT_LIMITS) -> Photo:
-    """Read one photo without decoding it; see `read_photos`."""
+def read_photo(
+    path: Path,
+    calibrations: Sequence[AssignedCalibration] = (),
+    *,
+    limits: Limits = DEFAULT_LIMITS,
+) -> Photo:
+    """Read one photo without decoding it; see `read_photos`. Never raises because of the photo."""
     entry = _open_photo(path, limits)
-    return entry if isinstance(entry, Photo) else _with_camera(entry, {})
+    return entry if isinstance(entry, Photo) else _with_camera(entry, calibrations, {})
 
 
 def _open_photo(path: Path, limits: Limits) -> Photo | _Opened:
@@ -164,17 +172,24 @@ def _focal_ratios(opened: Sequence[Photo | _Opened]) -> dict[Camera, float]:
     return ratios
 
 
-def _with_camera(entry: _Opened, ratios: dict[Camera, float]) -> Photo:
-    """Give the photo its camera."""
-    photo, facts = entry.photo, entry.facts
+def _with_camera(
+    entry: _Opened, calibrations: Sequence[AssignedCalibration], ratios: dict[Camera, float]
+) -> Photo:
+    """Give the photo its camera: from its calibration if there is one, else from its Exif."""
+    photo, facts, size_px = entry.photo, entry.facts, entry.container.size_px
     prior, warnings = derive_camera_prior(
         facts,
-        entry.container.size_px,
+        size_px,
         photo.orientation,
         photo.name,
         focal_ratio=ratios.get((facts.make_model, facts.lens)),
     )
-    return replace(photo, camera=prior, warnings=photo.warnings + warnings)
+    calibrated, reasons = choose_calibration(
+        calibrations, facts, size_px, photo.orientation, photo.name, prior
+    )
+    if calibrated is not None:
+        prior, warnings = calibrated, ()
+    return replace(photo, camera=prior, warnings=photo.warnings + warnings + reasons)
 
 
 def _refuse_doubles(photos: Sequence[Photo], marked: set[str]) -> tuple[Photo, ...]:
