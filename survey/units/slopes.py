@@ -14,7 +14,7 @@ EXAMPLE = "3/4:12, 6.25 % or 3.6 deg"
 _DEGREES = re.compile(rf"({NUMBER}) ?(?:°|degrees?|deg)\.?")
 _PERCENT = re.compile(rf"({NUMBER}) ?(?:%|percent|per cent|pct)")
 _RATIO = re.compile(rf"({NUMBER})\"? ?(?::| in |-in-| on |/(?=12\b)) ?({NUMBER})\"?")
-_PER = re.compile(r"(.+?) ?(?:\bper\b|/(?=[a-z])) ?(.+)")
+_PER = re.compile(r"(.+?) ?(?:\bper\b|/ ?(?=[a-z])) ?(.+)")
 _BARE = re.compile(NUMBER)
 _TEMPERATURE = re.compile(
     r"([+-]?) ?([0-9]{1,4}(?:\.[0-9]{1,3})?) ?(?:°|deg\.?)? ?"
