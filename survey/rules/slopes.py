@@ -158,8 +158,10 @@ def _underlayment(covering: str, pitch: Figure) -> str:
         return ""
     row = limit(UNDERLAYMENT[covering])
     match compare(pitch, float(row.amount)):
-        case Standing.ABOVE:
+        case Standing.ABOVE if covering == "asphalt-shingles":
             return f"one layer of underlayment ({row.citation})"
+        case Standing.ABOVE:
+            return ""
         case Standing.BELOW:
             return f"two layers of underlayment, being under {row.written} ({row.citation})"
         case _:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from survey.drainage.edges import Role, borders_of
 from survey.drainage.model import Likelihood, LowSpot, PlaneDrainage
 from survey.figures import Figure, NotObserved
 from survey.findings import Finding, Severity
@@ -19,11 +20,11 @@ from survey.rules.places import (
     place_on,
     points_by_name,
 )
-from survey.rules.wording import joined, plain_length, say
-from survey.visit.model import EdgeKind, OutletKind, OutletSpec, Visit
+from survey.rules.wording import joined, plain_length, say, system_of
+from survey.units import format_pressure
+from survey.visit.model import OutletKind, OutletSpec, Visit
 
 HELD = (Likelihood.SHOWN, Likelihood.LIKELY)
-CLOSED_KINDS = (EdgeKind.PARAPET, EdgeKind.HEADWALL, EdgeKind.SIDEWALL)
 
 
 def find_water_findings(
@@ -33,6 +34,8 @@ def find_water_findings(
     where = f"plane '{plane.spec.name}'"
     outlets = [outlet for outlet in visit.outlets if belongs_to(outlet, plane)]
     found: list[Finding] = []
+    if drainage is not None:
+        found += drainage.findings
     if drainage is not None and drainage.not_judged:
         found.append(
             Finding(
@@ -45,24 +48,14 @@ def find_water_findings(
         )
     elif drainage is not None:
         found += [_spot_finding(spot, plane, visit, drainage) for spot in drainage.low_spots]
-        found += _way_out_findings(drainage, where)
-    if perimeter_traps(plane, drainage):
+    if perimeter_traps(plane, planes):
         found += _overflow_findings(plane, visit, planes, outlets, drainage)
     return found
 
 
-def perimeter_traps(plane: MeasuredPlane, drainage: PlaneDrainage | None) -> bool:
-    """Whether the plane's edges would hold water if its outlets were blocked.
-
-    Known only when no edge lets water out: as drainage found it, else as the edges are declared.
-    """
-    edges = [measured.edge for measured in plane.edges]
-    if drainage is not None and not drainage.not_judged:
-        return bool(edges) and not {edge.name for edge in edges} & set(drainage.leaves_by)
-    return bool(edges) and all(
-        edge.drains is False or (edge.drains is None and edge.kind in CLOSED_KINDS)
-        for edge in edges
-    )
+def perimeter_traps(plane: MeasuredPlane, planes: PlaneSet) -> bool:
+    """Whether every edge of a plane holds water back, so that it stands when outlets block."""
+    return all(border.role is Role.DAM for border in borders_of(plane, planes))
 
 
 def describe_spot(spot: LowSpot, units: str) -> str:
@@ -110,22 +103,6 @@ def _spot_finding(
     )
 
 
-def _way_out_findings(drainage: PlaneDrainage, where: str) -> list[Finding]:
-    if drainage.leaves_by:
-        return []
-    return [
-        Finding(
-            "no-way-out",
-            Severity.CHECK,
-            where,
-            "no edge or outlet that lets water out is known for it; unless it drains over its "
-            "edges, a drain belongs at each low point",
-            "write down which edges are open and where its outlets are",
-            "irc-drain-at-low-points",
-        )
-    ]
-
-
 def _overflow_findings(
     plane: MeasuredPlane,
     visit: Visit,
@@ -135,7 +112,7 @@ def _overflow_findings(
 ) -> list[Finding]:
     where = f"plane '{plane.spec.name}'"
     overflows = [outlet for outlet in outlets if is_overflow(outlet)]
-    found = [_blocked_finding(plane, where, visit)]
+    found = [_blocked_finding(plane, where, visit, planes)]
     if not overflows:
         return [*found, _missing_overflow(where, visit)]
     drains = [outlet for outlet in outlets if is_drain(outlet)]
@@ -165,16 +142,15 @@ def _missing_overflow(where: str, visit: Visit) -> Finding:
     )
 
 
-def _blocked_finding(plane: MeasuredPlane, where: str, visit: Visit) -> Finding:
+def _blocked_finding(plane: MeasuredPlane, where: str, visit: Visit, planes: PlaneSet) -> Finding:
     """Say what water weighs behind blocked outlets: information, for an engineer to judge."""
     row = limit("ponded-water-weight")
-    heights = [m.edge.dam_height for m in plane.edges if m.edge.dam_height is not None]
-    if heights:
-        lowest = min(heights)
-        load = Figure(lowest * float(row.amount), 0.0, "Pa")
+    lowest = min(border.dam_height for border in borders_of(plane, planes))
+    if math.isfinite(lowest):
+        load = format_pressure(lowest * float(row.amount), system_of(visit.units))
         stands = (
             f"water could stand {plain_length(lowest, visit.units)} deep at its lowest dam, "
-            f"{say(load, visit.units).split(' ±')[0]} there"
+            f"{load} there"
         )
     else:
         stands = "how deep water could stand is not known, no dam height being written down"

@@ -114,9 +114,7 @@ def a_plane(
             level if index % 2 == 0 else pitch,
             ("porch",),
         )
-        for index, (edge, length) in enumerate(
-            zip(made_of or visit.edges, lengths, strict=True)
-        )
+        for index, (edge, length) in enumerate(zip(made_of or visit.edges, lengths, strict=True))
     )
     return MeasuredPlane(
         spec=visit.planes[0],

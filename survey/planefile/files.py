@@ -1,0 +1,191 @@
+"""Reading and writing NAME.planes.json."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+from survey.errors import InputError, Problem, StorageError
+from survey.planefile.model import FORMAT, SUFFIX, VERSION, PlaneFile
+from survey.planefile.schema import find_problems
+from survey.planefile.text import format_document
+from survey.storage import write_atomically
+
+LARGEST_FILE = 64 * 2**20  # bytes; 100,000 observations take about 40 MB
+DEEPEST = 32  # levels of lists and tables; the format uses 9
+LONGEST_NUMBER = 40  # characters
+RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.I)  # names Windows keeps to itself
+
+
+def write_plane_file(plane_file: PlaneFile, folder: Path) -> Path:
+    """Write a plane file into a folder, whole or not at all.
+
+    Parameters
+    ----------
+    plane_file : PlaneFile
+        As `assemble` returns it.
+    folder : Path
+        The visit folder; it must exist.
+
+    Returns
+    -------
+    Path
+        NAME.planes.json, NAME made of the visit's name. Identical input gives identical bytes.
+
+    Raises
+    ------
+    StorageError
+        If it can't be written; what stood there before still stands.
+    """
+    path = Path(folder) / f"{file_stem(plane_file.name)}{SUFFIX}"
+    problems = find_problems(plane_file.document, path.name)
+    # A document that breaks its own schema is a fault of the program, not of the user.
+    assert not problems, "\n".join(str(problem) for problem in problems)
+    write_atomically(path, format_document(plane_file.document).encode("utf-8"))
+    return path
+
+
+def read_plane_file(path: Path) -> PlaneFile:
+    """Read a plane file, strictly.
+
+    Raises
+    ------
+    StorageError
+        If it can't be opened.
+    InputError
+        If it is no plane file, is of a newer version, or departs from the format; all problems at
+        once, each with the key it is at.
+    """
+    path = Path(path)
+    document = _parse(_read_text(path), path.name)
+    _check_version(document, path.name)
+    problems = find_problems(document, path.name)
+    if problems:
+        raise InputError.of(problems)
+    return PlaneFile(document)
+
+
+def file_stem(name: str) -> str:
+    """Return a visit's name as the start of a file name: letters, digits, hyphens."""
+    stem = re.sub(r"[^\w.]+", "-", name, flags=re.UNICODE).strip("-._")[:80].strip("-._")
+    return f"visit-{stem}".rstrip("-") if not stem or RESERVED.fullmatch(stem) else stem
+
+
+def _read_text(path: Path) -> str:
+    try:
+        if path.is_dir():
+            raise StorageError(
+                f"{path.name} is a folder", where=str(path), cure=f"name its {SUFFIX} file"
+            )
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_FILE + 1)
+    except FileNotFoundError as error:
+        raise StorageError(
+            "there is no such file", where=str(path), cure="run 'survey measure' first"
+        ) from error
+    except PermissionError as error:
+        raise StorageError(
+            "it may not be read", where=str(path), cure="check its permissions"
+        ) from error
+    if len(data) > LARGEST_FILE:
+        raise InputError(
+            f"it is larger than {LARGEST_FILE // 2**20} MB, the most a plane file may be",
+            where=path.name,
+            cure="check that it is the right file",
+        )
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"byte {error.start} is not UTF-8 text",
+            where=path.name,
+            cure="check that it is a plane file and was not changed by another program",
+        ) from error
+
+
+def _parse(text: str, file: str) -> Any:
+    """Return the JSON values of a text, refusing what JSON leaves open."""
+    _check_depth(text, file)
+    repeated: list[str] = []
+
+    def table(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        keys = [key for key, _ in pairs]
+        repeated.extend(sorted({key for key in keys if keys.count(key) > 1}))
+        return dict(pairs)
+
+    try:
+        document = json.loads(
+            text,
+            object_pairs_hook=table,
+            parse_constant=_refuse_constant,
+            parse_float=_finite,
+            parse_int=_whole,
+        )
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"it is not JSON: {error.msg.lower()}",
+            where=f"{file} line {error.lineno}",
+            cure="measure the visit again",
+        ) from error
+    except ValueError as error:
+        raise InputError(str(error), where=file, cure="measure the visit again") from error
+    if repeated:
+        raise InputError.of(
+            [Problem(f"key {key!r} is there twice", file, "keep one") for key in repeated]
+        )
+    return document
+
+
+def _check_depth(text: str, file: str) -> None:
+    """Refuse text nested deeper than any plane file, before the parser recurses into it."""
+    level = deepest = 0
+    for sign in re.finditer(r'"(?:[^"\\]|\\.)*"|[\[{]|[\]}]', text):
+        first = sign[0][0]
+        if first in "[{":
+            level += 1
+            deepest = max(deepest, level)
+        elif first in "]}":
+            level -= 1
+    if deepest > DEEPEST:
+        raise InputError(
+            f"lists and tables are nested {deepest} deep, more than {DEEPEST}",
+            where=file,
+            cure="check that it is a plane file",
+        )
+
+
+def _refuse_constant(name: str) -> Any:
+    raise ValueError(f"{name} is no number that a plane file can hold")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if len(text) > LONGEST_NUMBER or not math.isfinite(value):
+        raise ValueError(f"the number {text[:LONGEST_NUMBER]} is out of range")
+    return value
+
+
+def _whole(text: str) -> int:
+    if len(text) > LONGEST_NUMBER:
+        raise ValueError(f"the number {text[:LONGEST_NUMBER]}... is out of range")
+    return int(text)
+
+
+def _check_version(document: Any, file: str) -> None:
+    """Refuse what is no plane file, and what a newer program wrote, by name."""
+    if not isinstance(document, dict) or document.get("format") != FORMAT:
+        raise InputError(
+            f'it is not a plane file (no "format": "{FORMAT}")',
+            where=file,
+            cure=f"name the {SUFFIX} file that 'survey measure' wrote",
+        )
+    version = document.get("version")
+    if isinstance(version, int) and not isinstance(version, bool) and version > VERSION:
+        raise InputError(
+            f"it is in version {version} of the format, and this program reads up to {VERSION}",
+            where=f"{file} version",
+            cure="update this program",
+        )
