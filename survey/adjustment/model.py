@@ -261,9 +261,8 @@ class Network:
     """Everything observed on a visit, ready to be adjusted.
 
     `cameras` gives each photo's prior (its fixed distortion terms are used in projection).
-    `scale_declared` tells whether any target was measured with a tape after printing.
-    `candidates` may hold, per (photo, target), what starting values need (filled by
-    `survey.adjustment.network`).
+    `overhangs` lists edges marked on a wall plane whose distance off it nobody declared:
+    (edge, start, end, plane).
     """
 
     observations: list[Observation] = field(default_factory=list)
@@ -271,3 +270,4 @@ class Network:
     outlines: dict[str, tuple[str, ...]] = field(default_factory=dict)  # plane -> point names
     wall_planes: frozenset[str] = frozenset()
     findings: list[Finding] = field(default_factory=list)  # noticed while building
+    overhangs: list[tuple[str, str, str, str]] = field(default_factory=list)

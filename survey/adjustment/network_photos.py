@@ -1,0 +1,237 @@
+"""Observations that photos bring by themselves: lenses, targets, how the targets were put up."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from survey.adjustment.model import (
+    LENS,
+    LENS_MEAN,
+    PRINT_SCALE,
+    Array,
+    Observation,
+    Prior,
+    TargetCorners,
+    TargetMount,
+    TargetOnPlane,
+)
+from survey.findings import Finding, Severity
+from survey.photo.model import CameraPrior
+from survey.target import layout_of
+from survey.target.model import Sighting
+from survey.visit.model import PlaneKind, PlaneSpec, TargetSpec, Visit
+
+# How a lens moves from shot to shot: a stabiliser shifts the principal point as a turn of 0.1 deg
+# would; focusing changes the focal length by 0.06 % at 10 m and 0.6 % at 1 m (thin lens, 5.7 mm).
+SHOT_TURN = math.radians(0.1)
+SHOT_FOCAL = 0.001  # relative
+SHOT_K1, SHOT_K2 = 0.001, 0.0005
+UNMEASURED_PRINT_SD = 0.03  # "fit to page" prints at 94 to 97 %; common practice
+UNMEASURED_ASPECT_SD = 0.005  # paper feed against print head; common practice
+WIDE_FOCAL_SD = 0.05  # relative; above it a lens counts as unknown
+TILT_ON_PLANE = math.radians(0.5)  # board against the surface it lies on; common practice
+LENS_FLOOR = np.array([1e-3, 1e-3, 1e-3, 1e-9, 1e-9])  # px, px, px, 1, 1: a sd of 0 means "held"
+
+
+def observe_lenses(
+    cameras: Mapping[str, CameraPrior],
+) -> tuple[list[Observation], list[Finding]]:
+    """Priors of every photo's lens, tied to a mean where photos share one camera and lens."""
+    groups: dict[tuple[object, ...], list[str]] = defaultdict(list)
+    for photo, camera in cameras.items():
+        groups[(camera.key or photo, camera.size_px, camera.focal, camera.source)].append(photo)
+    observations: list[Observation] = []
+    findings: list[Finding] = []
+    names: set[str] = set()
+    for photos in groups.values():
+        camera = cameras[photos[0]]
+        mean, sd, shot = _lens_values(camera)
+        if camera.focal_sd > WIDE_FOCAL_SD * camera.focal:
+            findings.append(_wide_focal(photos, camera))
+        if len(photos) == 1:
+            both = np.hypot(sd, shot)
+            observations.append(_lens_prior(photos[0], mean, both))
+            continue
+        name = camera.key or photos[0]
+        while name in names:
+            name += "'"
+        names.add(name)
+        observations.append(
+            Prior(
+                id=f"camera {name}",
+                where=f"lens of {name} ({camera.source})",
+                key=(LENS_MEAN, name),
+                mean=mean,
+                sd=sd,
+            )
+        )
+        for photo in photos:
+            observations.append(_lens_prior(photo, np.zeros(5), shot, (LENS_MEAN, name)))
+    return observations, findings
+
+
+def _lens_values(camera: CameraPrior) -> tuple[Array, Array, Array]:
+    """Mean, sd of the camera's lens and sd of one shot about it: focal, centre, k1, k2."""
+    mean = np.array([camera.focal, *camera.centre, camera.k1, camera.k2])
+    sd = np.array([camera.focal_sd, camera.centre_sd, camera.centre_sd, camera.k1_sd, camera.k2_sd])
+    turn = SHOT_TURN * camera.focal
+    shot = np.array([SHOT_FOCAL * camera.focal, turn, turn, SHOT_K1, SHOT_K2])
+    return mean, np.maximum(sd, LENS_FLOOR), np.minimum(shot, np.maximum(sd, LENS_FLOOR))
+
+
+def _lens_prior(
+    photo: str, mean: Array, sd: Array, mean_of: tuple[str, str] | None = None
+) -> Prior:
+    where = f"lens of {photo}"
+    return Prior(
+        id=f"lens {photo}", where=where, key=(LENS, photo), mean=mean, sd=sd, mean_of=mean_of
+    )
+
+
+def _wide_focal(photos: Sequence[str], camera: CameraPrior) -> Finding:
+    share = 100 * camera.focal_sd / camera.focal
+    return Finding(
+        "focal-length-unsure",
+        Severity.CHECK,
+        ", ".join(photos),
+        f"the focal length of this lens is known to {share:.0f} % only (from: {camera.source}), "
+        "so a crop, zoom or unknown lens can't be told from distance",
+        "use the original file as the phone stored it, or calibrate the camera once",
+    )
+
+
+def observe_targets(
+    visit: Visit, sightings: Sequence[Sighting]
+) -> tuple[list[Observation], list[Finding]]:
+    """Corners of the targets seen, their print scales, and how they were put up."""
+    observations: list[Observation] = []
+    findings: list[Finding] = []
+    planes = {plane.name: plane for plane in visit.planes}
+    seen = {sighting.target for sighting in sightings}
+    for spec in visit.targets:
+        if spec.name not in seen:
+            findings.append(_not_seen(spec))
+            continue
+        mean, sd = print_scale_prior(spec)
+        observations.append(
+            Prior(
+                id=f"print scale {spec.name}",
+                where=f"print scale of target {spec.name}",
+                key=(PRINT_SCALE, spec.name),
+                mean=mean,
+                sd=sd,
+            )
+        )
+        observations += _mounting(spec, planes)
+        findings += _target_findings(spec)
+    declared = {spec.name for spec in visit.targets}
+    for sighting in sightings:
+        if sighting.target in declared:
+            observations.append(
+                TargetCorners(
+                    id=f"target {sighting.target} in {sighting.photo}",
+                    where=f"target {sighting.target} in {sighting.photo}",
+                    photo=sighting.photo,
+                    target=sighting.target,
+                    corners_target=sighting.corners_target,
+                    corners_px=sighting.corners_px,
+                    sd_px=sighting.sd_px,
+                )
+            )
+    return observations, findings
+
+
+def print_scale_prior(spec: TargetSpec) -> tuple[Array, Array]:
+    """Give true over nominal size of a print along x and y, and its sd, from the check lines.
+
+    Unmeasured both ways: 1 and 3 %. Measured one way: the other takes its value, with 0.5 % for
+    the printer stretching one axis.
+    """
+    layout = layout_of(spec.board)
+    nominal = np.array([layout.check_across, layout.check_down])
+    read = [spec.across, spec.down]
+    if read == [None, None]:
+        return np.ones(2), np.full(2, UNMEASURED_PRINT_SD)
+    scale = [None if r is None else r / n for r, n in zip(read, nominal, strict=True)]
+    known = next(s for s in scale if s is not None)
+    mean = np.array([known if s is None else s for s in scale])
+    sd = spec.check_sd / nominal
+    unread = np.array([s is None for s in scale])
+    return mean, np.where(unread, np.hypot(sd.max(), UNMEASURED_ASPECT_SD), sd)
+
+
+def _mounting(spec: TargetSpec, planes: Mapping[str, PlaneSpec]) -> list[Observation]:
+    where = f"mounting of target {spec.name}"
+    mounts: list[Observation] = []
+    if spec.flat and not (spec.plumb or spec.level):
+        kinds = (("flat", "normal", False),)
+    else:
+        told = (("plumb", "normal", spec.plumb), ("level", "x", spec.level))
+        kinds = tuple((word, axis, True) for word, axis, is_told in told if is_told)  # type: ignore[assignment]
+    for word, axis, is_level in kinds:
+        mounts.append(
+            TargetMount(
+                id=f"{word} {spec.name}",
+                where=where,
+                target=spec.name,
+                axis=axis,
+                is_level=is_level,
+                sd=spec.mount_sd,
+            )
+        )
+    plane = planes.get(spec.plane or "")
+    if plane is not None:
+        field_sd = plane.sag_sd if plane.kind is PlaneKind.ROOF else plane.flatness_sd
+        mounts.append(
+            TargetOnPlane(
+                id=f"{spec.name} on {plane.name}",
+                where=f"target {spec.name} on plane {plane.name}",
+                target=spec.name,
+                plane=plane.name,
+                thickness=spec.thickness,
+                tilt_sd=TILT_ON_PLANE,
+                thickness_sd=field_sd,
+            )
+        )
+    return mounts
+
+
+def _not_seen(spec: TargetSpec) -> Finding:
+    return Finding(
+        "target-not-seen",
+        Severity.NOTE,
+        spec.name,
+        f"target {spec.name} was put up but found in no photo that can be used",
+        "take a photo nearer to it, or remove it from the visit",
+    )
+
+
+def _target_findings(spec: TargetSpec) -> list[Finding]:
+    findings = []
+    if spec.across is None and spec.down is None:
+        findings.append(
+            Finding(
+                "print-scale-not-measured",
+                Severity.CHECK,
+                spec.name,
+                f"nobody measured the check lines of target {spec.name} after printing, so every "
+                "length that rests on it carries 3 % (one standard deviation)",
+                "measure both check lines on the print and enter them in the visit",
+            )
+        )
+    if spec.plane is None and not (spec.plumb or spec.level or spec.flat):
+        findings.append(
+            Finding(
+                "target-mounting-not-told",
+                Severity.NOTE,
+                spec.name,
+                f"the visit does not tell what target {spec.name} lies on or whether it is plumb, "
+                "level or flat",
+                "name its plane, or say how it was mounted",
+            )
+        )
+    return findings

@@ -1,0 +1,295 @@
+"""Grows one piece of the site from a target seen in a photo, or from taped points, outwards.
+
+In turn: photos that show something placed, targets seen in placed photos, points, planes; until
+nothing new can be placed. Undecided twofold poses are taken as `Branches` says.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from survey.adjustment.model import Array, Pose, RodHeight, TargetMount, TargetOnPlane
+from survey.adjustment.starting_gravity import find_up
+from survey.adjustment.starting_index import Index, Site
+from survey.adjustment.starting_points import PointFinder
+from survey.adjustment.starting_poses import (
+    Candidate,
+    camera_from,
+    camera_pose,
+    resect,
+    seen_from,
+    target_candidates,
+    target_from,
+)
+from survey.geometry import undistort
+
+Sight = tuple[str, str]  # (photo, target); target "" for a photo placed by marks alone
+
+OPEN_GAP = 60.0  # chi-square gap of two branches under which the worse one is still tried
+CAP = 25.0
+LEAST_MARKS = 4  # marks of placed points that place a photo
+ROUNDS = 30
+RESECTION_LIMIT = 12.0  # mean capped chi-square of a mark above which a resection is no good
+
+
+@dataclass(slots=True)
+class Branches:
+    """Which of its two poses each sighting takes, where told; and which were open on the way."""
+
+    told: Mapping[Sight, int] = field(default_factory=dict)
+    open: dict[Sight, float] = field(default_factory=dict)  # gap of chi-squares
+    taken: dict[Sight, int] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Growth:
+    """Everything one growing piece needs at hand."""
+
+    index: Index
+    candidates: Mapping[Sight, tuple[Candidate, ...]]
+    branches: Branches
+    site: Site
+    finder: PointFinder
+
+
+def all_candidates(index: Index) -> dict[Sight, tuple[Candidate, ...]]:
+    """Both planar poses of every sighting; sightings too poor for any are left out."""
+    found = {sight: target_candidates(index, corners) for sight, corners in index.corners.items()}
+    return {sight: poses for sight, poses in found.items() if poses}
+
+
+def grow_from_sight(
+    index: Index,
+    candidates: Mapping[Sight, tuple[Candidate, ...]],
+    branches: Branches,
+    seed: Sight,
+) -> Site:
+    """Grow a piece from one target seen in one photo; its frame is that target's."""
+    photo, target = seed
+    site = Site()
+    site.targets[target] = Pose(np.eye(3), np.zeros(3))
+    growth = Growth(index, candidates, branches, site, PointFinder(index, site))
+    poses = candidates[seed]
+    taken = _branch(branches, seed, poses, 0)
+    site.cameras[photo] = camera_from(site.targets[target], poses[taken])
+    grow(growth)
+    return site
+
+
+def grow(growth: Growth) -> None:
+    """Place whatever can be placed, then look at every point and plane once more."""
+    for _ in range(ROUNDS):
+        changed = _place_photo(growth) or _place_target(growth)
+        _find_gravity(growth)
+        changed |= growth.finder.place_planes()
+        changed |= _place_points(growth)
+        if not changed:
+            break
+    for _ in range(2):
+        growth.finder.replace_planes()
+        for point in list(growth.site.points):
+            place = growth.finder.locate(point)
+            if place is not None:
+                growth.site.points[point] = place
+        _find_gravity(growth)
+
+
+def _branch(branches: Branches, sight: Sight, poses: tuple[Candidate, ...], default: int) -> int:
+    """Which pose to take: as told, else the default; an open choice is noted."""
+    if len(poses) < 2:
+        return 0
+    gap = poses[1].chi_square - poses[0].chi_square
+    if gap < OPEN_GAP:
+        branches.open[sight] = gap
+    taken = branches.told.get(sight, default)
+    branches.taken[sight] = taken
+    return taken
+
+
+def _find_gravity(growth: Growth) -> None:
+    site = growth.site
+    site.up = find_up(growth.index, site)
+    heights: dict[str, list[float]] = {}
+    growth.finder.heights = {}
+    if site.up is None:
+        return
+    rods = growth.index.of(RodHeight)
+    for rod in rods:
+        if rod.point in site.points:
+            z = float(site.up @ site.points[rod.point])
+            heights.setdefault(rod.setup, []).append(z + rod.value)
+    for rod in rods:
+        if rod.setup in heights:
+            z = float(np.median(heights[rod.setup])) - rod.value
+            growth.finder.heights[rod.point] = z
+
+
+# --- photos -----------------------------------------------------------------------------------
+
+
+def _place_photo(growth: Growth) -> bool:
+    """Place the photo that shows most of what is placed already."""
+    best: tuple[int, str] | None = None
+    for photo in growth.index.network.cameras:
+        if photo in growth.site.cameras:
+            continue
+        shown = 1000 * sum(p == photo and t in growth.site.targets for p, t in growth.candidates)
+        marks = sum(
+            photo in lines and point in growth.site.points
+            for point, lines in growth.index.sightlines.items()
+        )
+        if shown or marks >= LEAST_MARKS:
+            best = max(best or (0, ""), (shown + marks, photo))
+    if best is None:
+        return False
+    return _place_this_photo(growth, best[1])
+
+
+def _place_this_photo(growth: Growth, photo: str) -> bool:
+    site = growth.site
+    known = [t for p, t in growth.candidates if p == photo and t in site.targets]
+    points, xy, weights = _shown(growth, photo, known)
+    if len(known) == 1 and len(points) == len(growth.index.corners[(photo, known[0])].corners_px):
+        poses = growth.candidates[(photo, known[0])]
+        taken = _branch(growth.branches, (photo, known[0]), poses, 0)
+        site.cameras[photo] = camera_from(site.targets[known[0]], poses[taken])
+        return True
+    seeds = []
+    for target in known:
+        for pose in growth.candidates[(photo, target)]:
+            camera = camera_from(site.targets[target], pose)
+            seeds.append(Candidate(camera.rotation.T, -camera.rotation.T @ camera.translation, 0.0))
+    poses = resect(points, xy, weights, seeds)
+    if not known:
+        poses = tuple(p for p in poses if p.chi_square < RESECTION_LIMIT * len(points))
+    if not poses:
+        if not known:
+            growth.index.sightlines = {
+                point: {p: line for p, line in lines.items() if p != photo}
+                for point, lines in growth.index.sightlines.items()
+            }
+            return False
+        poses = tuple(seeds)
+    taken = _branch(growth.branches, (photo, known[0] if known else ""), poses, 0)
+    site.cameras[photo] = camera_pose(poses[min(taken, len(poses) - 1)])
+    return True
+
+
+def _shown(growth: Growth, photo: str, known: list[str]) -> tuple[Array, Array, Array]:
+    """Collect what a photo shows of placed things: points, normalised image, one over sd."""
+    index, site = growth.index, growth.site
+    lens, fixed = index.lenses[photo], index.fixed[photo]
+    points, xy, weights = [np.zeros((0, 3))], [np.zeros((0, 2))], [np.zeros(0)]
+    for target in known:
+        corners = index.corners[(photo, target)]
+        flat = corners.corners_target * index.scales[target]
+        pose = site.targets[target]
+        points.append(flat @ pose.rotation[:, :2].T + pose.translation)
+        xy.append(undistort(corners.corners_px, lens, fixed))
+        # Many corners of one small board must not outvote the marks around them.
+        share = math.sqrt(max(len(flat) / 8.0, 1.0))
+        weights.append(lens[0] / (np.maximum(corners.sd_px, 0.05) * share))
+    for point, lines in index.sightlines.items():
+        if photo in lines and point in site.points:
+            direction = lines[photo].direction
+            points.append(site.points[point][None, :])
+            xy.append(direction[None, :2] / direction[2])
+            weights.append(np.array([1.0 / lines[photo].sd]))
+    return np.concatenate(points), np.concatenate(xy), np.concatenate(weights)
+
+
+# --- targets ----------------------------------------------------------------------------------
+
+
+def _place_target(growth: Growth) -> bool:
+    placed = False
+    targets = dict.fromkeys(target for _, target in growth.candidates)
+    for target in targets:
+        if target in growth.site.targets:
+            continue
+        photos = [p for p, t in growth.candidates if t == target and p in growth.site.cameras]
+        if photos:
+            _place_this_target(growth, target, photos)
+            placed = True
+    return placed
+
+
+def _place_this_target(growth: Growth, target: str, photos: list[str]) -> None:
+    """Take the pose that all placed photos agree with; with one photo, the told or likelier one."""
+    site = growth.site
+    if len(photos) == 1:
+        sight = (photos[0], target)
+        poses = growth.candidates[sight]
+        costs = [_odds(growth, target, photos[0], pose) for pose in poses]
+        taken = _branch(growth.branches, sight, poses, int(np.argmin(costs)))
+        site.targets[target] = target_from(site.cameras[photos[0]], poses[taken])
+        return
+    best, lowest = None, math.inf
+    for photo in photos:
+        for pose in growth.candidates[(photo, target)]:
+            placed = target_from(site.cameras[photo], pose)
+            cost = sum(_misfit(growth, target, other, placed) for other in photos)
+            cost += _mount_misfit(growth, target, placed)
+            if cost < lowest:
+                best, lowest = placed, cost
+    assert best is not None
+    site.targets[target] = best
+
+
+def _odds(growth: Growth, target: str, photo: str, pose: Candidate) -> float:
+    placed = target_from(growth.site.cameras[photo], pose)
+    return pose.chi_square + _mount_misfit(growth, target, placed)
+
+
+def _misfit(growth: Growth, target: str, photo: str, placed: Pose) -> float:
+    """Capped chi-square of a placed target's corners in a placed photo."""
+    corners = growth.index.corners[(photo, target)]
+    scale = growth.index.scales[target]
+    flat = np.column_stack([corners.corners_target * scale, np.zeros(len(corners.corners_px))])
+    lens = growth.index.lenses[photo]
+    xy = undistort(corners.corners_px, lens, growth.index.fixed[photo])
+    seen = seen_from(growth.site.cameras[photo], placed)
+    in_camera = flat @ seen.rotation.T + seen.translation
+    if np.any(in_camera[:, 2] < 1e-3):
+        return CAP * len(flat)
+    off = in_camera[:, :2] / in_camera[:, 2:] - xy
+    weights = lens[0] / (20 * np.maximum(corners.sd_px, 0.05))
+    return float(np.minimum((off**2).sum(axis=1) * weights**2, CAP).sum())
+
+
+def _mount_misfit(growth: Growth, target: str, placed: Pose) -> float:
+    """How far a placed target departs from how it was said to be put up, capped."""
+    cost = 0.0
+    for tie in growth.index.of(TargetOnPlane):
+        plane = growth.site.planes.get(tie.plane)
+        if tie.target == target and plane is not None:
+            sine = float(np.linalg.norm(np.cross(placed.rotation[:, 2], plane.normal)))
+            cost += min((sine / (4 * tie.tilt_sd)) ** 2, CAP)
+    up = growth.site.up
+    for mount in growth.index.of(TargetMount):
+        if mount.target == target and up is not None:
+            axis = placed.rotation[:, 2 if mount.axis == "normal" else 0]
+            cosine = float(axis @ up)
+            sine = cosine if mount.is_level else float(np.linalg.norm(np.cross(axis, up)))
+            cost += min((sine / (4 * mount.sd + 0.02)) ** 2, CAP)
+    return cost
+
+
+# --- points -----------------------------------------------------------------------------------
+
+
+def _place_points(growth: Growth) -> bool:
+    site = growth.site
+    names = dict.fromkeys([*growth.index.sightlines, *growth.finder.tapes, *growth.finder.spots])
+    new = {}
+    for point in names:
+        if point not in site.points:
+            place = growth.finder.locate(point)
+            if place is not None and np.all(np.isfinite(place)):
+                new[point] = place
+    site.points.update(new)
+    return bool(new)

@@ -1,0 +1,187 @@
+"""The observations of a network sorted by what they touch, for finding starting values."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+
+from survey.adjustment.model import (
+    LENS,
+    LENS_MEAN,
+    PRINT_SCALE,
+    TARGET,
+    Array,
+    EdgeInPhoto,
+    Key,
+    Network,
+    Observation,
+    OnSurface,
+    PlaneParameters,
+    PointInPhoto,
+    Pose,
+    Prior,
+    TargetCorners,
+)
+from survey.geometry import rays, undistort
+
+Kind = TypeVar("Kind", bound=Observation)
+
+
+@dataclass(frozen=True, slots=True)
+class Sightline:
+    """A point seen in a photo: unit direction in the camera frame and its angular sd, radians."""
+
+    direction: Array
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Facet:
+    """A point's distance from a plane's or target's face, metres."""
+
+    on: Key
+    value: float
+    sd: float
+
+
+@dataclass(slots=True)
+class Index:
+    """Observations by what they touch. Lens and print-scale values are their priors."""
+
+    network: Network
+    lenses: dict[str, Array] = field(default_factory=dict)
+    fixed: dict[str, Array] = field(default_factory=dict)
+    lens_means: dict[str, Array] = field(default_factory=dict)
+    scales: dict[str, Array] = field(default_factory=dict)
+    corners: dict[tuple[str, str], TargetCorners] = field(default_factory=dict)
+    sightlines: dict[str, dict[str, Sightline]] = field(default_factory=dict)
+    facets: dict[str, list[Facet]] = field(default_factory=lambda: defaultdict(list))
+    members: dict[str, list[tuple[str, float]]] = field(default_factory=lambda: defaultdict(list))
+    kinds: dict[type, list[Observation]] = field(default_factory=lambda: defaultdict(list))
+
+    def of(self, kind: type[Kind]) -> list[Kind]:
+        """Give all observations of one kind."""
+        return self.kinds[kind]  # type: ignore[return-value]
+
+
+@dataclass(slots=True)
+class Site:
+    """One connected piece of the site in a frame of its own, growing as things are placed."""
+
+    cameras: dict[str, Pose] = field(default_factory=dict)
+    targets: dict[str, Pose] = field(default_factory=dict)
+    points: dict[str, Array] = field(default_factory=dict)
+    planes: dict[str, PlaneParameters] = field(default_factory=dict)
+    up: Array | None = None
+
+    def surface(self, key: Key) -> tuple[Array, float] | None:
+        """Give unit normal and offset of a placed plane or target face."""
+        kind, name = key
+        if kind == TARGET:
+            pose = self.targets.get(name)
+            if pose is None:
+                return None
+            normal = pose.rotation[:, 2]
+            return normal, -float(normal @ pose.translation)
+        plane = self.planes.get(name)
+        return None if plane is None else (plane.normal, plane.offset)
+
+    def moved(self, rotation: Array, shift: Array) -> Site:
+        """Give the same piece in another frame: ``X_new = rotation @ X_old + shift``."""
+
+        def pose(p: Pose) -> Pose:
+            return Pose(rotation @ p.rotation, rotation @ p.translation + shift)
+
+        def plane(p: PlaneParameters) -> PlaneParameters:
+            normal = rotation @ p.normal
+            return PlaneParameters(normal, p.offset - float(normal @ shift))
+
+        return Site(
+            {k: pose(v) for k, v in self.cameras.items()},
+            {k: pose(v) for k, v in self.targets.items()},
+            {k: rotation @ v + shift for k, v in self.points.items()},
+            {k: plane(v) for k, v in self.planes.items()},
+            None if self.up is None else rotation @ self.up,
+        )
+
+
+def index_network(network: Network) -> Index:
+    """Sort a network's observations by what they touch."""
+    index = Index(network)
+    for observation in network.observations:
+        index.kinds[type(observation)].append(observation)
+        if isinstance(observation, OnSurface):
+            facet = Facet(observation.on, observation.value, observation.sd)
+            index.facets[observation.point].append(facet)
+            if observation.on[0] != TARGET:
+                index.members[observation.on[1]].append((observation.point, observation.value))
+        elif isinstance(observation, TargetCorners):
+            index.corners[(observation.photo, observation.target)] = observation
+    _read_priors(index)
+    _read_sightlines(index)
+    return index
+
+
+def _read_priors(index: Index) -> None:
+    priors = {prior.key: prior for prior in index.of(Prior)}
+    for (kind, name), prior in priors.items():
+        mean = np.array(prior.mean, dtype=float)
+        if prior.mean_of in priors:
+            mean = mean + priors[prior.mean_of].mean
+        if kind == LENS:
+            index.lenses[name] = mean
+        elif kind == LENS_MEAN:
+            index.lens_means[name] = mean
+        elif kind == PRINT_SCALE:
+            index.scales[name] = mean
+    for photo, camera in index.network.cameras.items():
+        index.fixed[photo] = np.array([camera.p1, camera.p2, camera.k3])
+        default = np.array([camera.focal, *camera.centre, camera.k1, camera.k2])
+        index.lenses.setdefault(photo, default)
+    for _, target in index.corners:
+        index.scales.setdefault(target, np.ones(2))
+
+
+def _read_sightlines(index: Index) -> None:
+    """Rays of point marks; where a point is only the crossing of edge marks, of that crossing."""
+    seen: dict[str, dict[str, Sightline]] = defaultdict(dict)
+    for mark in index.of(PointInPhoto):
+        lens, fixed = index.lenses[mark.photo], index.fixed[mark.photo]
+        direction = rays(np.array([mark.px]), lens, fixed)[0]
+        seen[mark.point][mark.photo] = Sightline(direction, mark.sd_px / lens[0])
+    for (photo, point), lines in _edge_lines(index).items():
+        if photo in seen[point] or len(lines) < 2:
+            continue
+        crossings = [
+            (float(np.linalg.norm(crossing := np.cross(a, b))), crossing)
+            for i, a in enumerate(lines)
+            for b in lines[i + 1 :]
+        ]
+        sine, crossing = max(crossings, key=lambda pair: pair[0])
+        if sine > 0.05 and abs(crossing[2]) > 1e-6:
+            direction = crossing / np.linalg.norm(crossing) * np.sign(crossing[2])
+            seen[point][photo] = Sightline(direction, 5.0 / index.lenses[photo][0])
+    index.sightlines = {point: by_photo for point, by_photo in seen.items() if by_photo}
+
+
+def _edge_lines(index: Index) -> dict[tuple[str, str], list[Array]]:
+    """Give normals of the planes through camera and edge mark, by (photo, end point)."""
+    lines: dict[tuple[str, str], list[Array]] = defaultdict(list)
+    for mark in index.of(EdgeInPhoto):
+        normal = line_normal(index, mark.photo, mark.px)
+        for point in (mark.start, mark.end):
+            lines[(mark.photo, point)].append(normal)
+    return lines
+
+
+def line_normal(
+    index: Index, photo: str, px: tuple[tuple[float, float], tuple[float, float]]
+) -> Array:
+    """Give the unit normal, camera frame, of the plane through camera and a line in a photo."""
+    xy = undistort(np.array(px), index.lenses[photo], index.fixed[photo])
+    normal = np.cross([*xy[0], 1.0], [*xy[1], 1.0])
+    unit: Array = normal / np.linalg.norm(normal)
+    return unit

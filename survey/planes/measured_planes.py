@@ -1,0 +1,298 @@
+"""One plane: outline, pitch, fall, areas, and how well its points fit it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from survey.adjustment.model import PLANE, POINT, Array, Key, State
+from survey.adjustment.network_planes import field_points
+from survey.figures import Figure, Measured, NotObserved
+from survey.geometry import polygon_area_vector
+from survey.planes.drawing import Drawing, placed
+from survey.planes.measured_edges import outline_sides
+from survey.planes.model import MeasuredEdge, MeasuredPlane
+from survey.planes.pitch import fall_direction, pitch_interval
+from survey.planes.site_frame import SiteFrame, plane_of, point_of
+from survey.visit.model import PlaneKind, PlaneSpec, Visit
+
+OFF_PLANE = 3.0  # sds
+STEEPEST = 0.05  # vertical component of a normal under which a plane has no fall worth naming
+
+
+def measure_plane(
+    drawing: Drawing,
+    frame: SiteFrame | None,
+    visit: Visit,
+    spec: PlaneSpec,
+    places: Mapping[str, Array],
+    edges: Sequence[MeasuredEdge],
+) -> MeasuredPlane:
+    """Measure one plane of the visit."""
+    outline = np.array([places.get(name, np.full(3, np.nan)) for name in spec.outline])
+    outline = outline.reshape(-1, 3)
+    normal, normal_covariance = _normal(drawing, frame, spec)
+    gradient, gradient_covariance = _gradient(drawing, frame, spec)
+    complete = bool(np.isfinite(outline).all())
+    members = _members(drawing, visit, spec)
+    fit, off = _fit(drawing, spec, members)
+    area, plan_area = _areas(drawing, spec)
+    return MeasuredPlane(
+        spec=spec,
+        outline=outline,
+        outline_plane=_in_plane(outline, normal),
+        normal=normal,
+        normal_covariance=normal_covariance,
+        gradient=gradient if complete else None,
+        gradient_covariance=gradient_covariance if complete else None,
+        pitch=_pitch(drawing, frame, spec),
+        fall_azimuth=_azimuth(drawing, frame, spec),
+        area=area,
+        plan_area=plan_area,
+        fit_rms=fit,
+        edges=_edges_in_order(spec, edges),
+        observed_points=len(members),
+        off_plane=off,
+    )
+
+
+def _edges_in_order(spec: PlaneSpec, edges: Sequence[MeasuredEdge]) -> tuple[MeasuredEdge, ...]:
+    by_ends = {frozenset((e.edge.start, e.edge.end)): e for e in reversed(edges)}
+    return tuple(
+        by_ends[frozenset(pair)] for pair in outline_sides(spec) if frozenset(pair) in by_ends
+    )
+
+
+def _in_plane(outline: Array, normal: Array) -> Array:
+    """Corners in the plane frame: u along the first edge, v square to it."""
+    if len(outline) < 2 or not np.isfinite(outline[:2]).all() or not np.isfinite(normal).all():
+        return np.full((len(outline), 2), np.nan)
+    along, up = plane_axes(outline[0], outline[1], normal)
+    return np.column_stack([(outline - outline[0]) @ along, (outline - outline[0]) @ up])
+
+
+def plane_axes(first: Array, second: Array, normal: Array) -> tuple[Array, Array]:
+    """Give unit vectors u along the first edge within the plane, and v square to it."""
+    along = second - first
+    along = along - (along @ normal) * normal
+    along = along / np.linalg.norm(along)
+    return along, np.cross(normal, along)
+
+
+def _normal(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> tuple[Array, Array]:
+    key = (PLANE, spec.name)
+    if frame is None or key not in drawing.solution.state:
+        return np.full(3, np.nan), np.full((3, 3), np.nan)
+
+    def function(state: State) -> Array:
+        return np.asarray(frame.axes(state)[0] @ plane_of(state, spec.name).normal)
+
+    keys = tuple(dict.fromkeys([key, *frame.keys()]))
+    if not drawing.solution.is_estimable(function, keys):
+        return np.full(3, np.nan), np.full((3, 3), np.nan)
+    return drawing.solution.propagate(function, keys)
+
+
+# --- pitch and fall ---------------------------------------------------------------------------
+
+
+def _pitch_gap(drawing: Drawing, spec: PlaneSpec) -> NotObserved | None:
+    """Why a plane has no pitch, or None."""
+    solution = drawing.solution
+    if spec.kind is PlaneKind.WALL:
+        return NotObserved(f"'{spec.name}' is a wall: it has no pitch", "")
+    if (PLANE, spec.name) not in solution.state:
+        return NotObserved(
+            f"fewer than three points of '{spec.name}' have a place",
+            f"mark its corners in two photos, or read the rod at three places of '{spec.name}'",
+        )
+    if not solution.gravity_observed:
+        return NotObserved(
+            f"no plumb or level target, mark, edge or reading tells where is up on '{spec.name}'",
+            f"take one slope reading on '{spec.name}', or mark a plumb wall corner in a photo",
+        )
+    if abs(plane_of(solution.state, spec.name).normal[2]) < STEEPEST:
+        return NotObserved(f"'{spec.name}' stands upright", "declare it a wall if it is one")
+    return None
+
+
+def _loose(spec: PlaneSpec) -> NotObserved:
+    return NotObserved(
+        f"nothing fixes how '{spec.name}' is inclined",
+        f"take one level reading on '{spec.name}', or mark its corners in a second photo",
+    )
+
+
+def _slopes(name: str) -> object:
+    def function(state: State) -> Array:
+        n = plane_of(state, name).normal
+        return np.array([-n[0] / n[2], -n[1] / n[2]])
+
+    return function
+
+
+def _gradient(
+    drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec
+) -> tuple[Array | None, Array | None]:
+    """Gradient in the frame for reading; None where direction or gravity is not fixed."""
+    if frame is None or frame.plane is not None or _pitch_gap(drawing, spec) is not None:
+        return None, None
+
+    def function(state: State) -> Array:
+        n = frame.axes(state)[0] @ plane_of(state, spec.name).normal
+        return np.array([-n[0] / n[2], -n[1] / n[2]])
+
+    keys = tuple(dict.fromkeys([(PLANE, spec.name), *frame.keys()]))
+    if not drawing.solution.is_estimable(function, keys):
+        return None, None
+    return drawing.solution.propagate(function, keys)
+
+
+def _steepness(name: str) -> object:
+    def function(state: State) -> Array:
+        n = plane_of(state, name).normal
+        return np.array([float(np.hypot(n[0], n[1]) / abs(n[2]))])
+
+    return function
+
+
+def _pitch(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
+    gap = _pitch_gap(drawing, spec)
+    if gap is not None:
+        return gap
+    figure = _pitch_by(drawing, 0, frame, spec)
+    if isinstance(figure, NotObserved) or not drawing.others:
+        return figure
+    others = [_pitch_by(drawing, i + 1, frame, spec) for i in range(len(drawing.others))]
+    return drawing.reconciled(figure, others)
+
+
+def _pitch_by(drawing: Drawing, answer: int, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
+    """Pitch by one answer: through the gradient, else (direction unknown) by its length alone."""
+    solution = (drawing.solution, *drawing.others)[answer]
+    key: Key = (PLANE, spec.name)
+    if key not in solution.state:
+        return _loose(spec)
+    alone = Drawing(solution, (), "", "")
+    gradient, covariance = _gradient(alone, frame, spec)
+    steepness = _steepness(spec.name)
+    if gradient is None or covariance is None:
+        return alone.measure(steepness, (key,), "m/m", _loose(spec))  # type: ignore[arg-type]
+    value, low, high = pitch_interval(gradient, covariance)
+    half = max(value - low, high - value)
+    along = gradient / value if value > 1e-12 else np.array([1.0, 0.0])
+    sd = float(np.sqrt(max(along @ covariance @ along, 1e-24)))
+    sources = solution.observed_by(_slopes(spec.name), (key,))  # type: ignore[arg-type]
+    return Figure(value, sd, "m/m", sources, half / sd)
+
+
+def _azimuth(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
+    gap = _pitch_gap(drawing, spec)
+    if gap is not None:
+        return gap
+    gradient, covariance = _gradient(drawing, frame, spec)
+    if gradient is None or covariance is None:
+        return _loose(spec)
+    found = fall_direction(gradient, covariance)
+    if found is None:
+        return NotObserved(
+            f"'{spec.name}' is level within its interval, so no direction of fall is shown",
+            f"read the rod at the corners of '{spec.name}'",
+        )
+    for other in drawing.others:
+        there, spread = _gradient(Drawing(other, (), "", ""), frame, spec)
+        if there is None or spread is None or fall_direction(there, spread) is None:
+            return NotObserved(drawing.undecided, drawing.cure)
+        turned = (fall_direction(there, spread) or found)[0] - found[0]
+        if abs(np.angle(np.exp(1j * turned))) > 3 * found[1]:
+            return NotObserved(drawing.undecided, drawing.cure)
+    key: Key = (PLANE, spec.name)
+    sources = drawing.solution.observed_by(_slopes(spec.name), (key,))  # type: ignore[arg-type]
+    return Figure(found[0], found[1], "rad", sources)
+
+
+# --- areas ------------------------------------------------------------------------------------
+
+
+def _areas(drawing: Drawing, spec: PlaneSpec) -> tuple[Measured, Measured]:
+    keys = tuple(dict.fromkeys((POINT, name) for name in spec.outline))
+    missing = [name for kind, name in keys if (kind, name) not in drawing.solution.state]
+    if len(spec.outline) < 3:
+        gap = NotObserved(f"'{spec.name}' has no outline", "name three or more corners of it")
+    elif missing:
+        gap = NotObserved(
+            f"the place of {', '.join(missing)} of '{spec.name}' is not fixed",
+            f"mark {', '.join(missing)} in two photos from different stands, or tape to it",
+        )
+    else:
+        gap = NotObserved(
+            f"photos and readings do not fix the shape of '{spec.name}'",
+            "tape its sides and one diagonal, or mark its corners in a second photo",
+        )
+
+    def vector(state: State) -> Array:
+        return polygon_area_vector(np.array([point_of(state, name) for name in spec.outline]))
+
+    def area(state: State) -> Array:
+        return np.array([np.linalg.norm(vector(state))])
+
+    def plan(state: State) -> Array:
+        return np.array([abs(vector(state)[2])])
+
+    if len(spec.outline) < 3 or missing:
+        return gap, gap
+    true = drawing.measure(area, keys, "m2", gap)
+    if spec.kind is PlaneKind.WALL:
+        return true, NotObserved(f"'{spec.name}' is a wall: it has no plan area", "")
+    if not drawing.solution.gravity_observed:
+        return true, NotObserved(
+            "gravity is not observed, so nothing tells what is horizontal",
+            f"take one slope reading on '{spec.name}'",
+        )
+    return true, drawing.measure(plan, keys, "m2", gap)
+
+
+# --- fit --------------------------------------------------------------------------------------
+
+
+def _members(drawing: Drawing, visit: Visit, spec: PlaneSpec) -> list[tuple[str, float]]:
+    """Placed points of a plane with the sd in which each may depart from it."""
+    members = [(name, spec.flatness_sd) for name in dict.fromkeys(spec.outline)]
+    members += [(name, spec.sag_sd) for name in field_points(visit, spec)]
+    state = drawing.solution.state
+    return [(name, sd) for name, sd in members if (POINT, name) in state]
+
+
+def _fit(
+    drawing: Drawing, spec: PlaneSpec, members: Sequence[tuple[str, float]]
+) -> tuple[Measured, tuple[tuple[str, float], ...]]:
+    key: Key = (PLANE, spec.name)
+    solution = drawing.solution
+    names = [name for name, _ in members]
+    keys: tuple[Key, ...] = (key, *((POINT, name) for name in names))
+    if len(members) < 4 or not placed(solution, keys):
+        gap = NotObserved(
+            f"fewer than four points of '{spec.name}' have a place, and three always fit a plane",
+            f"mark or read one more point of '{spec.name}'",
+        )
+        return gap, ()
+
+    def distances(state: State) -> Array:
+        plane = plane_of(state, spec.name)
+        places = np.array([point_of(state, name) for name in names])
+        return np.asarray(places @ plane.normal + plane.offset)
+
+    if not solution.is_estimable(distances, keys):
+        return _loose(spec), ()
+    off, covariance = solution.propagate(distances, keys)
+    rms = float(np.sqrt(np.mean(off**2)))
+    by_each = off / (len(off) * max(rms, 1e-9))
+    sd = float(np.sqrt(max(by_each @ covariance @ by_each, 0.0)))
+    allowed = OFF_PLANE * np.hypot(
+        np.array([sd for _, sd in members]), np.sqrt(np.diag(covariance))
+    )
+    far = tuple(
+        (name, float(d)) for name, d, most in zip(names, off, allowed, strict=True) if abs(d) > most
+    )
+    return Figure(rms, sd, "m", solution.observed_by(distances, keys)), far

@@ -1,0 +1,1 @@
+"""Roofs in numbers: houses, boards and cameras whose truth is known."""
