@@ -19,6 +19,8 @@ import exifread
 logging.getLogger("exifread").setLevel(logging.CRITICAL)
 
 MAX_READS = 60_000  # a rich phone block takes some 2 000; a hostile one takes millions
+MAX_READ_BYTES = 10_000_000  # in all of those
+MAX_BLOCK = 1_000_000  # bytes; JPEG allows 65 533
 FOCAL_MM = (1.0, 600.0)  # lens focal length; phones 1.5 to 30 mm
 FOCAL_35_MM = (5.0, 1000.0)  # 35 mm equivalent; phones 10 to 300 mm, 0 means unknown
 ZOOM = (1.0, 100.0)
@@ -74,15 +76,21 @@ class _TooManyReads(Exception):
 
 
 class _CountedBlock(io.BytesIO):
-    """An Exif block that ends the reading after `MAX_READS` reads, whatever loops it holds."""
+    """An Exif block that ends the reading after so many reads and bytes, whatever loops it holds.
+
+    The reader asks for what the block claims to hold, again and again if it says so.
+    """
 
     reads = 0
+    read_bytes = 0
 
     def read(self, size: int | None = -1, /) -> bytes:
+        data = super().read(size)
         self.reads += 1
-        if self.reads > MAX_READS:
+        self.read_bytes += len(data)
+        if self.reads > MAX_READS or self.read_bytes > MAX_READ_BYTES:
             raise _TooManyReads
-        return super().read(size)
+        return data
 
 
 def read_exif(block: bytes | None) -> ExifFacts:
@@ -97,7 +105,7 @@ def read_exif(block: bytes | None) -> ExifFacts:
         return ExifFacts(damaged=True)
     try:
         tags = exifread.process_file(
-            _CountedBlock(block), details=False, extract_thumbnail=False, truncate_tags=True
+            _CountedBlock(block[:MAX_BLOCK]), details=False, extract_thumbnail=False, truncate_tags=True
         )
     except Exception:  # struct.error, IndexError, RecursionError, ...: any stranger's damage
         return ExifFacts(damaged=True)

@@ -19,7 +19,7 @@ SHAPE_TOLERANCE = 0.012  # of the side ratio; makers round sides to whole blocks
 SMALL_SENSOR_SHAPE = 4 / 3  # phones and compacts; common practice
 LARGE_SENSOR_SHAPE = 3 / 2  # the 36 x 24 mm frame and its smaller kin; common practice
 WIDE_SHAPE = 16 / 9  # what cameras cut to on request; common practice
-LARGE_SENSOR_RATIO = 1.9  # 35 mm equivalent over focal length; below it the sensor is 3:2
+LARGE_SENSOR_RATIO = (0.9, 1.9)  # 35 mm equivalent over focal length of sensors that are 3:2
 PANORAMA_SHAPE = 2.1  # long over short side; phones' widest single frames stay near it
 FAMILIAR_LONG_SIDES = (640, 800, 1024, 1280, 1600, 1920, 2048, 2560, 3840, 4096)
 FAMILIAR_SHORT_SIDES = (480, 720, 1080, 1440, 2160)
@@ -154,7 +154,8 @@ def _classify_shape(facts: ExifFacts, long: int, short: int) -> tuple[str, tuple
     """
     own = math.hypot(long, short)
     ratio = facts.focal_35 / facts.focal if facts.focal_35 and facts.focal else math.inf
-    native = LARGE_SENSOR_SHAPE if ratio < LARGE_SENSOR_RATIO else SMALL_SENSOR_SHAPE
+    least, most = LARGE_SENSOR_RATIO
+    native = LARGE_SENSOR_SHAPE if least <= ratio < most else SMALL_SENSOR_SHAPE
     if _has_shape(long, short, native):
         return "whole", (own,)
     sensor = math.hypot(long, long / native)
