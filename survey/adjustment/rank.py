@@ -30,6 +30,9 @@ FREE = 1e-11
 # Share of a function's gradient that may lie along free combinations: central differences leave
 # 1e-8 and less.
 ESTIMABLE = 1e-5
+# Share of a tilt or enlargement in a free direction that is no more than mixing: where plumb edges
+# lean, their two rows turn into each other with azimuth, which so seems observed a little.
+MIXED = 0.03
 TILTS, AZIMUTH, ENLARGEMENT = (3, 4), 5, 6  # columns of `datum_directions`
 PLACED = (CAMERA, TARGET, PLANE, POINT, SETUP, WATER_LEVEL)  # what a datum moves
 
@@ -134,8 +137,8 @@ def find_datum(normal: NormalEquations, values: Values, part: np.ndarray) -> Dat
         directions = left[:, singular > 1e-6 * singular[0]]
     return Datum(
         directions,
-        gravity=bool(max(weight[t] for t in TILTS) < 1e-4),
-        scale=bool(weight[ENLARGEMENT] < 1e-4),
+        gravity=bool(max(weight[t] for t in TILTS) < MIXED),
+        scale=bool(weight[ENLARGEMENT] < MIXED),
     )
 
 
