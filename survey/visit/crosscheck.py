@@ -53,7 +53,20 @@ def check_names(visit: Visit, source: TomlText) -> list[Problem]:
     return problems + _check_edges(visit, where) + _check_fittings(visit, where)
 
 
-def check_photos(visit: Visit, photos: Sequence[Path], marks: Sequence[Mark]) -> list[Problem]:
+def check_calibrations(visit: Visit, source: TomlText) -> list[Problem]:
+    """Return the calibration files that are not there."""
+    return [
+        Problem(
+            f"there is no file {shown(one.file)} in the visit folder",
+            source.where(("calibration", index, "file")),
+            "copy the camera's calibration file there",
+        )
+        for index, one in enumerate(visit.calibrations)
+        if not (visit.folder / one.file).is_file()
+    ]
+
+
+def check_photos(photos: Sequence[Path], marks: Sequence[Mark]) -> list[Problem]:
     """Return the marks in photos that are not there."""
     known = {path.name for path in photos}
     return [
@@ -126,11 +139,17 @@ def check_points(
         Problem(
             f"point {shown(name)} is named nowhere else",
             place,
-            offer(name, told, "point") + " A new point goes into points of its plane",
+            _point_cure(name, told),
         )
         for name, place in used
         if name not in told and times[name] == 1
     ]
+
+
+def _point_cure(name: str, told: Iterable[str]) -> str:
+    nearest = offer(name, told, "point")
+    joint = " A" if nearest.endswith("?") else "; a"
+    return f"{nearest}{joint} new point goes into points of its plane"
 
 
 def _twice(key: str, names: Sequence[str], where: Where) -> list[Problem]:

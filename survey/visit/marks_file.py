@@ -63,7 +63,7 @@ def parse_marks(text: str, problems: list[Problem]) -> Marks:
             where=MARKS_FILE,
             cure='write {"format": 1, "marks": [...]}',
         )
-    top = Table(document, MARKS_FILE, lambda key: f"{MARKS_FILE} {key or ''}".strip(), problems)
+    top = Table(document, MARKS_FILE, lambda keys: " ".join((MARKS_FILE, *keys)), problems)
     version = top.count("format", 1, 10**6, MARKS_FORMAT)
     if version is not None and version > MARKS_FORMAT:
         raise InputError(
@@ -97,7 +97,7 @@ def _mark(item: object, index: int, problems: list[Problem]) -> Mark | None:
     name = item.get("id")
     called = f" ({name})" if isinstance(name, str) and not name_fault(name) else ""
     place = f"{MARKS_FILE} mark {index + 1}{called}"
-    table = Table(item, "mark", lambda key: f"{place}, {key}" if key else place, problems)
+    table = Table(item, "mark", lambda keys: ", ".join((place, *keys)), problems)
     before = len(problems)
     kind = table.choice("kind", KINDS)
     if kind is None:

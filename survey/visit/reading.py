@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from survey.errors import InputError, Problem, StorageError
 from survey.visit.crosscheck import (
+    check_calibrations,
     check_marks,
     check_names,
     check_photos,
@@ -80,9 +81,9 @@ def _crosscheck(
     others_are_sound: bool,
 ) -> list[Problem]:
     """Check names across files; points only when no mark or reading was set aside."""
-    problems = check_names(visit, source)
+    problems = check_names(visit, source) + check_calibrations(visit, source)
     problems += check_marks(visit, marks.marks)
-    problems += check_photos(visit, photos, marks.marks)
+    problems += check_photos(photos, marks.marks)
     problems += check_reading_ids(readings)
     if others_are_sound:
         problems += check_points(visit, source, marks.marks, marks.points, readings)

@@ -293,7 +293,7 @@ class _RowReader:
         try:
             metres = parse_length(text, unit=unit if unit in LENGTH_UNITS else None)
         except InputError as error:
-            self._wrong(error.what, self._with_header_unit(error.cure), column)
+            self._wrong(error.what, _with_header_unit(error.cure, column), column)
             return 0.0
         if metres < low:
             what = "is negative" if low == 0 else f"is under {format_feet_inches(low)}"
@@ -344,11 +344,6 @@ class _RowReader:
         )
         return True
 
-    def _with_header_unit(self, cure: str) -> str:
-        return cure.replace(
-            "add ft, in, m or mm", "add ft, in, m or mm, or name the column like value (in)"
-        )
-
     def _refuse(self, kind: str, *columns_and_reason: str) -> None:
         """Note cells that a reading of this kind has no use for."""
         columns = [name for name in columns_and_reason if name in self.row.places]
@@ -364,6 +359,12 @@ class _RowReader:
     def _wrong(self, what: str, cure: str, column: str | None = None) -> None:
         where = self.row.places.get(column or "", self.row.place)
         self.problems.append(Problem(what, where, cure))
+
+
+def _with_header_unit(cure: str, column: str) -> str:
+    """Add that a column's header may carry the unit, where a bare number is the fault."""
+    bare = "add ft, in, m or mm"
+    return cure.replace(bare, f"{bare}, or name the column {column} (in)")
 
 
 def _longest(noun: str, high: float) -> str:

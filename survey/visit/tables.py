@@ -32,7 +32,7 @@ class Table:
     noun : str
         What the table is, for sentences: ``"[[plane]]"``, ``"mark"``.
     locate : callable
-        Gives the place of a key of this table (None: of the table itself).
+        Gives the place of a path of keys under this table; the empty path is the table itself.
     problems : list of Problem
         Collects what is wrong.
     """
@@ -41,7 +41,7 @@ class Table:
         self,
         values: dict[str, Any],
         noun: str,
-        locate: Callable[[str | None], str],
+        locate: Callable[[tuple[str, ...]], str],
         problems: list[Problem],
     ) -> None:
         self.values = values
@@ -52,7 +52,7 @@ class Table:
 
     def where(self, key: str | None = None) -> str:
         """Return the place of a key, or of the table."""
-        return self.locate(key)
+        return self.locate((key,) if key else ())
 
     def wrong(self, what: str, cure: str = "", key: str | None = None) -> None:
         """Note a problem at a key, or at the table."""
@@ -200,7 +200,7 @@ class Table:
         if value is None:
             return None
         if isinstance(value, dict):
-            return Table(value, noun, lambda _: self.where(key), self.problems)
+            return Table(value, noun, lambda keys: self.locate((key, *keys)), self.problems)
         self.wrong(f"{key} is {shown(value)}, not a table", f"write {key} = {{ ... }}", key)
         return None
 

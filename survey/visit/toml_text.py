@@ -64,7 +64,7 @@ def _syntax_error(message: str, text: str, name: str) -> InputError:
     cure = "compare the line with the example"
     if row.count('"') % 2 == 1 or re.search(r'"[^"]*"[^",\]}#]*"', row):
         cure = 'a " inside quotes ends the text: write inches as in, like "12 ft 6-1/2 in"'
-    elif re.search(r"=\s*[0-9./ ]+[a-zA-Z'%:]", row) or re.search(r"=\s*[A-Za-z]", row):
+    elif re.search(r"=\s*[0-9./ -]+[a-zA-Z'%:/]", row) or re.search(r"=\s*[A-Za-z]", row):
         cure = "put the text after = between quotes"
     elif "duplicate" in reason.lower() or "overwrite" in reason.lower():
         cure = "keep one of the two"
@@ -125,6 +125,7 @@ class _Scanner:
             if is_list and number == len(parts):
                 self.counts[path] = self.counts.get(path, -1) + 1
             if path in self.counts:
+                self.lines.setdefault(path, start)
                 path = (*path, self.counts[path])
         self.lines.setdefault(path, start)
         return path

@@ -62,18 +62,9 @@ def parse_visit(text: str, folder: Path, problems: list[Problem]) -> tuple[Visit
             cure="begin a fresh one with: survey begin FOLDER",
         )
     source = parse_toml(text, VISIT_FILE)
-    top = Table(
-        source.values,
-        VISIT_FILE,
-        lambda key: source.where((key,)) if key else VISIT_FILE,
-        problems,
-    )
+    top = Table(source.values, VISIT_FILE, source.where, problems)
     _check_format(top)
     conditions = top.table("conditions", "[conditions]")
-    if conditions is not None:
-        conditions.locate = lambda key: source.where(
-            ("conditions", key) if key else ("conditions",)
-        )
 
     def each(key: str, make: Callable[[Table], Value]) -> tuple[Value, ...]:
         return tuple(make(table) for table in _tables(top, key, source))
@@ -137,8 +128,8 @@ def _tables(top: Table, key: str, source: TomlText) -> list[Table]:
         top.wrong(f"there are {len(value)} [[{key}]] tables, over {MOST_TABLES}", "", key)
         return []
 
-    def locator(index: int) -> Callable[[str | None], str]:
-        return lambda inner: source.where((key, index, inner) if inner else (key, index))
+    def locator(index: int) -> Callable[[tuple[str, ...]], str]:
+        return lambda keys: source.where((key, index, *keys))
 
     return [
         Table(item, f"[[{key}]]", locator(index), top.problems) for index, item in enumerate(value)
