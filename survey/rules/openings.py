@@ -13,7 +13,7 @@ from survey.rules.slopes import Standing, compare
 from survey.rules.wording import plain_length, say
 from survey.visit.model import PenetrationSpec, Visit
 
-SKYLIGHT = re.compile(r"sky ?light|roof window", re.I)
+SKYLIGHT = re.compile(r"sky ?light|roof window", re.IGNORECASE)
 
 
 def find_saddle_findings(plane: MeasuredPlane, visit: Visit, planes: PlaneSet) -> list[Finding]:

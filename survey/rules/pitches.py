@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from survey.drainage.model import Likelihood, PlaneDrainage
 from survey.figures import Figure, NotObserved
 from survey.findings import Finding, Severity
@@ -11,6 +13,8 @@ from survey.rules.model import Verdict
 from survey.rules.slopes import Standing, compare, covering_intended, judge_coverings, name_of
 from survey.rules.wording import plain_slope, say, say_pitch
 from survey.visit.model import EdgeKind, Visit
+
+LEVEL_HALF_WIDTH = math.tan(math.radians(0.2))  # m/m; two sds of 0.1 deg, common practice
 
 
 def find_pitch_findings(
@@ -113,7 +117,6 @@ def _intended_findings(
     where = f"plane '{plane.spec.name}'"
     verdict = next(v for v in judge_coverings(plane, visit) if v.covering == covering)
     row = limit(verdict.rule)
-    margin = plain_slope(abs(pitch.value - verdict.minimum), visit.units)
     match verdict.verdict:
         case Verdict.DOUBTFUL:
             return [
@@ -121,9 +124,8 @@ def _intended_findings(
                     "slope-near-minimum",
                     Severity.CHECK,
                     where,
-                    f"{verdict.sentence.split(': take')[0]}",
-                    f"take a digital-level reading along the fall of '{plane.spec.name}'; it must "
-                    f"be good to {margin} to settle this",
+                    verdict.sentence,
+                    _settle(abs(pitch.value - verdict.minimum), plane.spec.name, visit.units),
                     row.id,
                 )
             ]
@@ -152,6 +154,18 @@ def _intended_findings(
             ]
         case _:
             return []
+
+
+def _settle(margin: float, plane: str, units: str) -> str:
+    """Return what would settle a pitch that lies `margin` (m/m) from its minimum."""
+    reading = f"take a digital-level reading along the fall of '{plane}'"
+    if margin < LEVEL_HALF_WIDTH:
+        return (
+            f"{reading}, though it is closer than a digital level can tell "
+            f"({plain_slope(LEVEL_HALF_WIDTH, units)}): rod readings over the whole run may, else "
+            "take it as under"
+        )
+    return f"{reading}; it must be good to {plain_slope(margin, units)} to settle this"
 
 
 def _slope_field_findings(drainage: PlaneDrainage, where: str, covering: str) -> list[Finding]:

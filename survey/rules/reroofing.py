@@ -8,11 +8,22 @@ from survey.findings import Finding, Severity
 from survey.rules.limits import limit
 from survey.visit.model import PlaneSpec, Visit
 
-WET = re.compile(r"\b(wet|soak\w*|saturated|damp|spongy|rot\w*|deteriorat\w*|delaminat\w*)\b", re.I)
-UNSOUND = re.compile(r"\b(soft|unsound|broken|sagg\w*|crack\w*|missing|unsafe|weak|burnt?)\b", re.I)
-SOUND = re.compile(r"\b(sound|good|dry|firm|solid)\b", re.I)
-NEGATED = re.compile(r"\b(not|no|never|without|un)\s+\w+", re.I)
-HEAVY = re.compile(r"\b(slate|clay|cement|concrete|asbestos)\b", re.I)
+WET = re.compile(
+    r"\b(wet|damp|soak\w*|saturated|spongy|rot(s|ted|ten|ting)?|deteriorat\w*|delaminat\w*|leak\w*"
+    r"|mou?ld\w*|water[- ]?(damaged?|stain\w*|logged))\b",
+    re.IGNORECASE,
+)
+UNSOUND = re.compile(
+    r"\b(soft|unsound|unsafe|weak|broken|sag(s|ged|ging)?|crack\w*|missing|burnt?|gives way)\b",
+    re.IGNORECASE,
+)
+SOUND = re.compile(r"\b(sound|good|firm|solid)\b", re.IGNORECASE)
+DENIED = re.compile(
+    r"\b(?:not|no|never|without|isn't|nothing)\s+"
+    r"(?:(?:signs?|traces?|evidence) of\s+|very\s+|really\s+)?\w+",
+    re.IGNORECASE,
+)
+HEAVY = re.compile(r"\b(slate|clay|cement|concrete|asbestos)\b", re.IGNORECASE)
 HEAVY_FAMILIES = ("slate", "clay-or-concrete-tile")
 
 
@@ -25,8 +36,8 @@ def is_unsound(condition: str | None) -> bool:
     """Whether what was written of a deck speaks of weakness, "not sound" included."""
     if not condition:
         return False
-    doubted = [match[0] for match in NEGATED.finditer(condition) if SOUND.search(match[0])]
-    return bool(doubted or UNSOUND.search(_affirmed(condition)))
+    denied = " ".join(match[0] for match in DENIED.finditer(condition))
+    return bool(SOUND.search(denied) or UNSOUND.search(_affirmed(condition)))
 
 
 def find_re_cover_bars(plane: PlaneSpec, visit: Visit) -> list[Finding]:
@@ -81,4 +92,4 @@ def _barred(code: str, where: str, what: str, rule: str = "") -> Finding:
 
 def _affirmed(condition: str) -> str:
     """Return the text without what it denies: "not soft, a bit wet" keeps "a bit wet"."""
-    return NEGATED.sub("", condition)
+    return DENIED.sub("", condition)

@@ -139,7 +139,7 @@ def _sentence(name: str, verdict: Verdict, row: Limit, pitch: Figure, units: str
             margin = plain_slope(abs(pitch.value - float(row.amount)), units)
             return (
                 f"{name}: doubtful; {measured} may lie on either side of {limit_words}, "
-                f"{margin} away: take a level reading along the fall"
+                f"{margin} away"
             )
         case Verdict.CHECK_DRAINAGE:
             relief = limit(row.relief)

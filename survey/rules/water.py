@@ -47,7 +47,11 @@ def find_water_findings(
             )
         )
     elif drainage is not None:
-        found += [_spot_finding(spot, plane, visit, drainage) for spot in drainage.low_spots]
+        found += [
+            _spot_finding(spot, plane, visit, drainage)
+            for spot in drainage.low_spots
+            if spot.likelihood is not Likelihood.NOT_SHOWN
+        ]
     if perimeter_traps(plane, planes):
         found += _overflow_findings(plane, visit, planes, outlets, drainage)
     return found
@@ -68,7 +72,10 @@ def describe_spot(spot: LowSpot, units: str) -> str:
     if isinstance(spot.load, Figure):
         size.append(f"{say(spot.load, units)} at its deepest")
     measured = ", ".join(size) if size else "size not observed"
-    return f"standing water {spot.likelihood.value} ({100 * spot.probability:.0f} %): {measured}"
+    when = f", only if {spot.only_if}" if spot.only_if else ""
+    return (
+        f"standing water {spot.likelihood.value} ({100 * spot.probability:.0f} %){when}: {measured}"
+    )
 
 
 def _spot_finding(
