@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -13,7 +14,9 @@ from survey.photo.model import Calibration, Photo
 from survey.photo.orientation import turn_point, turn_size
 
 Array = npt.NDArray[np.float64]
+Float32 = npt.NDArray[np.float32]
 CornerSet = tuple[Array, Array]
+Size = tuple[int, int]
 
 LEAST_PHOTOS = 4
 LEAST_CORNERS = 6  # a photo; four fit any board exactly
@@ -21,6 +24,7 @@ WORST_FOCAL_SD = 0.01  # of the focal length; a calibration no better than Exif 
 WORST_RMS_PX = 2.0
 BAD_PHOTO_RATIO = 3.0  # of the median photo's misfit
 BAD_PHOTO_PX = 1.0
+SINGULAR = 1e-12  # of the largest eigenvalue of the scaled normal matrix
 HOLD_BELOW_SD = 3.0  # k3 is estimated only when it differs from 0 by this many of its sds
 UNDO = {1: 1, 2: 2, 3: 3, 4: 4, 5: 5, 6: 8, 7: 7, 8: 6}  # the turn that takes each one back
 
@@ -81,7 +85,7 @@ def calibrate(
     Notes
     -----
     Square pixels; k1, k2, p1, p2 estimated, k3 only when it is significant. Zhang (2000) as
-    implemented by OpenCV, whose standard deviations come from the normal matrix and the residuals.
+    implemented by OpenCV; standard deviations from the normal matrix and the residuals.
     """
     names = tuple(photos) or tuple(f"photo {number + 1}" for number in range(len(corner_sets)))
     _check_corner_sets(corner_sets, names)
@@ -91,18 +95,19 @@ def calibrate(
     ]
     seen = [np.asarray(px, dtype=np.float32).reshape(-1, 1, 2) for _, px in corner_sets]
     fit = _fit(boards, seen, size_px, hold_k3=False)
-    k3, k3_sd = fit.distortion[4], fit.distortion_sd[4]
-    if abs(k3) < HOLD_BELOW_SD * k3_sd:
+    if abs(fit.distortion[4]) < HOLD_BELOW_SD * fit.sd[7]:
         fit = _fit(boards, seen, size_px, hold_k3=True)
     _check_fit(fit, names)
+    focal_sd, centre_x_sd, centre_y_sd, *term_sds = (float(sd) for sd in fit.sd)
+    k1_sd, k2_sd, p1_sd, p2_sd, k3_sd = term_sds
     return Calibration(
         size_px=size_px,
         focal=fit.focal,
-        focal_sd=fit.focal_sd,
+        focal_sd=focal_sd,
         centre=fit.centre,
-        centre_sd=fit.centre_sd,
+        centre_sd=(centre_x_sd, centre_y_sd),
         distortion=fit.distortion,
-        distortion_sd=fit.distortion_sd,
+        distortion_sd=(k1_sd, k2_sd, p1_sd, p2_sd, k3_sd),
         rms_px=fit.rms_px,
         distance=fit.distance,
         model=model,
@@ -112,44 +117,94 @@ def calibrate(
     )
 
 
+@dataclass(frozen=True, slots=True)
 class _Fit:
-    """What OpenCV's calibration returns, by name."""
+    """One adjustment of camera and board positions; arrays in the order of `Calibration`."""
 
-    def __init__(self, returned: tuple[object, ...]) -> None:
-        rms, matrix, distortion, _, translations, intrinsic_sd, _, view_rms = (
-            np.asarray(part, dtype=np.float64) for part in returned
-        )
-        # With square pixels the sd stands with fy; fx is bound to it and shows 0.
-        sd = intrinsic_sd.ravel()
-        self.rms_px = float(rms)
-        self.focal, self.focal_sd = float(matrix[1, 1]), float(sd[:2].max())
-        self.centre = float(matrix[0, 2]), float(matrix[1, 2])
-        self.centre_sd = float(sd[2]), float(sd[3])
-        k1, k2, p1, p2, k3 = (float(term) for term in distortion.ravel()[:5])
-        self.distortion = (k1, k2, p1, p2, k3)
-        k1_sd, k2_sd, p1_sd, p2_sd, k3_sd = (float(term) for term in sd[4:9])
-        self.distortion_sd = (k1_sd, k2_sd, p1_sd, p2_sd, k3_sd)
-        self.distance = float(np.median(np.linalg.norm(translations.reshape(-1, 3), axis=1)))
-        self.view_rms_px = view_rms.ravel()
+    focal: float
+    centre: tuple[float, float]
+    distortion: tuple[float, float, float, float, float]
+    sd: Array  # (8,): focal, centre x, y, k1, k2, p1, p2, k3; pixels and pure numbers
+    rms_px: float
+    view_rms_px: Array
+    distance: float
 
 
-def _fit(
-    boards: list[npt.NDArray[np.float32]],
-    seen: list[npt.NDArray[np.float32]],
-    size_px: tuple[int, int],
-    *,
-    hold_k3: bool,
-) -> _Fit:
+def _fit(boards: list[Float32], seen: list[Float32], size_px: Size, *, hold_k3: bool) -> _Fit:
     """Run one calibration with square pixels."""
     flags = cv2.CALIB_FIX_ASPECT_RATIO | (cv2.CALIB_FIX_K3 if hold_k3 else 0)
     try:
-        return _Fit(
-            cv2.calibrateCameraExtended(boards, seen, size_px, np.eye(3), np.zeros(5), flags=flags)
+        rms, *found = cv2.calibrateCamera(
+            boards, seen, size_px, np.eye(3), np.zeros(5), flags=flags
         )
+        matrix, terms, turns, places = (np.asarray(part, dtype=np.float64) for part in found)
+        residuals, jacobians = _derivatives(boards, seen, matrix, terms, turns, places)
     except cv2.error as error:
         raise NotEnoughObserved(
             "the corners fix no camera", cure="photograph the board tilted, from several sides"
         ) from error
+    k1, k2, p1, p2, k3 = (float(term) for term in terms.ravel()[:5])
+    return _Fit(
+        focal=float(matrix[0, 0]),
+        centre=(float(matrix[0, 2]), float(matrix[1, 2])),
+        distortion=(k1, k2, p1, p2, k3),
+        sd=_camera_sd(residuals, jacobians, hold_k3=hold_k3),
+        rms_px=float(rms),
+        view_rms_px=np.array([np.sqrt(2 * np.mean(view**2)) for view in residuals]),
+        distance=float(np.median([np.linalg.norm(place) for place in places])),
+    )
+
+
+def _derivatives(
+    boards: list[Float32],
+    seen: list[Float32],
+    matrix: Array,
+    terms: Array,
+    turns: Array,
+    places: Array,
+) -> tuple[list[Array], list[Array]]:
+    """Residuals (2n,) and derivatives (2n, 14) of each view: 6 of the board, then the camera's 8.
+
+    The camera's are focal, centre x, y, k1, k2, p1, p2, k3.
+    """
+    residuals, jacobians = [], []
+    for board, corners, turn, place in zip(boards, seen, turns, places, strict=True):
+        predicted, full = cv2.projectPoints(board, turn, place, matrix, terms)
+        residuals.append((predicted - corners).astype(np.float64).ravel())
+        focal = full[:, 6:7] + full[:, 7:8]  # square pixels: both move together
+        jacobians.append(np.hstack([full[:, :6], focal, full[:, 8:15]]))
+    return residuals, jacobians
+
+
+def _camera_sd(residuals: list[Array], jacobians: list[Array], *, hold_k3: bool) -> Array:
+    """Find standard deviations of the camera's 8 parameters, (8,); inf if the views fix nothing.
+
+    OpenCV's own pass through a pseudo-inverse, which reports nearly 0 for what parallel views
+    leave open. Here the boards' unknowns are eliminated view by view from the scaled normal
+    equations, and what is left must be invertible.
+    """
+    scale = np.sqrt(np.sum([np.sum(view[:, 6:] ** 2, axis=0) for view in jacobians], axis=0))
+    free = scale > 0
+    free[7] &= not hold_k3
+    normal = np.zeros((8, 8))
+    for view in jacobians:
+        # The board's columns span what its own position explains; the rest speaks of the camera.
+        basis, _ = np.linalg.qr(view[:, :6] / np.linalg.norm(view[:, :6], axis=0))
+        camera = view[:, 6:] / np.where(free, scale, 1.0)
+        camera = camera - basis @ (basis.T @ camera)
+        normal += camera.T @ camera
+    values, vectors = np.linalg.eigh(normal[np.ix_(free, free)])
+    sd = np.zeros(8)
+    if values[0] < SINGULAR * values[-1]:
+        sd[free] = np.inf
+        return sd
+    count = sum(view.size for view in residuals)
+    variance = sum(float(view @ view) for view in residuals) / (
+        count - 6 * len(residuals) - np.count_nonzero(free)
+    )
+    inverse = (vectors / values) @ vectors.T
+    sd[free] = np.sqrt(variance * np.diag(inverse)) / scale[free]
+    return sd
 
 
 def _check_corner_sets(corner_sets: Sequence[CornerSet], names: Sequence[str]) -> None:
@@ -192,9 +247,10 @@ def _check_fit(fit: _Fit, names: Sequence[str]) -> None:
             f"{WORST_RMS_PX:g} px)",
             cure="use photos of one lens without zoom, and a board that is flat",
         )
-    share = fit.focal_sd / fit.focal
+    share = float(fit.sd[0]) / fit.focal
     if not share < WORST_FOCAL_SD:
         raise NotEnoughObserved(
-            f"the focal length is fixed to {100 * share:.2g} % only",
+            "the views are too alike to fix the focal length"
+            + (f" (to {100 * share:.2g} % only)" if share < 1 else ""),
             cure="add photos with the board tilted by 30 to 45 degrees, to each side",
         )

@@ -105,7 +105,10 @@ def read_exif(block: bytes | None) -> ExifFacts:
         return ExifFacts(damaged=True)
     try:
         tags = exifread.process_file(
-            _CountedBlock(block[:MAX_BLOCK]), details=False, extract_thumbnail=False, truncate_tags=True
+            _CountedBlock(block[:MAX_BLOCK]),
+            details=False,
+            extract_thumbnail=False,
+            truncate_tags=True,
         )
     except Exception:  # struct.error, IndexError, RecursionError, ...: any stranger's damage
         return ExifFacts(damaged=True)
