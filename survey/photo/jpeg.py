@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
+import re
 
 from survey.errors import InputError
 from survey.photo.container import EXPORT_JPEG, Container, cut_short, damaged
@@ -14,6 +13,8 @@ END_OF_IMAGE = 0xD9
 APP1 = 0xE1
 FRAMES_READ = (0xC0, 0xC1, 0xC2)  # baseline, extended sequential, progressive; Huffman coded
 FRAMES = tuple(code for code in range(0xC0, 0xD0) if code not in (0xC4, 0xC8, 0xCC))
+# Within entropy-coded data 0xFF00 is a stuffed byte, 0xFFD0 to 0xFFD7 restart, 0xFFFF is fill.
+MARKER_IN_SCAN = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
 EXIF_HEADER = b"Exif\x00\x00"
 XMP_HEADER = b"http://ns.adobe.com/xap/1.0/\x00"
 
@@ -34,7 +35,6 @@ def read_jpeg_container(data: bytes, limits: Limits) -> Container:
     exif: bytes | None = None
     xmp = b""
     scans = 0
-    markers: npt.NDArray[np.int64] | None = None
     for _ in range(limits.parts):
         at, code = _next_marker(data, at)
         if code == END_OF_IMAGE:
@@ -62,12 +62,10 @@ def read_jpeg_container(data: bytes, limits: Limits) -> Container:
                     "does",
                     cure=EXPORT_JPEG,
                 )
-            if markers is None:
-                markers = _find_markers(data, end)
-            index = int(np.searchsorted(markers, end))
-            if index == len(markers):
+            following = MARKER_IN_SCAN.search(data, end)
+            if following is None:
                 raise cut_short("its picture data stop before the end marker")
-            end = int(markers[index])
+            end = following.start()
         at = end
     else:
         raise damaged(f"it has more than {limits.parts} segments")
@@ -114,15 +112,3 @@ def _read_frame(code: int, frame: bytes) -> tuple[int, int]:
     if width == 0 or height == 0:
         raise damaged(f"it declares a size of {width} x {height} pixels")
     return width, height
-
-
-def _find_markers(data: bytes, start: int) -> npt.NDArray[np.int64]:
-    """Positions from `start` on of 0xFF that begin a marker within entropy-coded data.
-
-    0xFF00 is a stuffed data byte, 0xFFD0 to 0xFFD7 are restart markers, 0xFFFF is fill.
-    """
-    raw = np.frombuffer(data, dtype=np.uint8)
-    places = np.flatnonzero(raw[start : len(raw) - 1] == 0xFF) + start
-    following = raw[places + 1]
-    is_marker = (following != 0x00) & (following != 0xFF) & ((following & 0xF8) != 0xD0)
-    return np.asarray(places[is_marker], dtype=np.int64)
