@@ -6,6 +6,7 @@ import datetime
 import io
 import re
 import zipfile
+import zlib
 from typing import Any
 
 import openpyxl
@@ -93,21 +94,22 @@ def _check_archive(data: bytes, name: str) -> None:
 
 
 def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo, name: str) -> None:
-    """Count the cells and rows of one XML part, and refuse entities and outside references."""
-    cells = 0
+    """Count the cells, rows and columns of one XML part, and refuse entities."""
+    cells = column = 0
     try:
         with archive.open(part) as stream:
             for _, element in iterparse(stream, forbid_dtd=True):
                 tag = element.tag.rsplit("}", 1)[-1]
-                cells += tag == "c"
-                row = element.get("r", "") if tag == "row" else ""
-                if cells > MOST_CELLS or (row.isdecimal() and int(row[:9]) > MOST_ROWS):
-                    raise InputError(
-                        f"a sheet has more than {MOST_CELLS} cells or {MOST_ROWS} rows",
-                        where=name,
-                        cure="delete everything under and beside the readings",
-                    )
-                if tag == "row":
+                if tag == "c":
+                    cells += 1
+                    column = _column_of(element.get("r", "")) or column + 1
+                    if cells > MOST_CELLS or (len(element) and column > MOST_COLUMNS):
+                        raise _too_large(name)
+                elif tag == "row":
+                    number = element.get("r", "")
+                    if number.isdecimal() and int(number[:9]) > MOST_ROWS:
+                        raise _too_large(name)
+                    column = 0
                     element.clear()
     except DefusedXmlException as error:
         raise InputError(
@@ -115,15 +117,32 @@ def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo, name: str) -> N
             where=name,
             cure="save it again from a spreadsheet",
         ) from error
-    except (SyntaxError, zipfile.BadZipFile, EOFError, ValueError, OSError, RuntimeError,
-            NotImplementedError, LookupError) as error:  # fmt: skip
-        if isinstance(error, InputError):
-            raise
+    except InputError:
+        raise
+    except (SyntaxError, zipfile.BadZipFile, zlib.error, EOFError, ValueError, OSError,
+            RuntimeError, NotImplementedError, LookupError) as error:  # fmt: skip
         raise InputError(
             f"part {part.filename[:80]} of the workbook is damaged",
             where=name,
             cure="save it again as .xlsx, or as CSV UTF-8",
         ) from error
+
+
+def _column_of(reference: str) -> int:
+    """Return the column number in a cell's reference ("B7": 2); 0 if it has none."""
+    letters = re.match(r"[A-Z]{1,3}", reference)
+    number = 0
+    for letter in letters[0] if letters else "":
+        number = 26 * number + ord(letter) - ord("A") + 1
+    return number
+
+
+def _too_large(name: str) -> InputError:
+    return InputError(
+        f"a sheet has more than {MOST_CELLS} cells, {MOST_ROWS} rows or {MOST_COLUMNS} columns",
+        where=name,
+        cure="delete everything under and beside the readings",
+    )
 
 
 def _open(data: bytes, *, data_only: bool) -> Any:
@@ -140,6 +159,8 @@ def _sheet(book: Any, name: str) -> Any:
             return sheet
     if len(sheets) == 1:
         return sheets[0]
+    if not sheets:
+        raise InputError("the workbook has no sheet", where=name, cure="save it again as .xlsx")
     titles = ", ".join(sheet.title[:30] for sheet in sheets[:8])
     raise InputError(
         f"none of its sheets ({titles}) is called readings",
@@ -159,11 +180,7 @@ def _cells(data: bytes, name: str, *, data_only: bool) -> list[tuple[int, list[A
             sheet.iter_rows(max_row=MOST_ROWS + 1, max_col=MOST_COLUMNS + 1), start=1
         ):
             if number > MOST_ROWS or (len(cells) > MOST_COLUMNS and cells[-1].value is not None):
-                raise InputError(
-                    f"the sheet has more than {MOST_ROWS} rows or {MOST_COLUMNS} columns",
-                    where=f"{name} row {number}",
-                    cure="delete everything under and beside the readings",
-                )
+                raise _too_large(name)
             if any(cell.value is not None for cell in cells):
                 rows.append((number, list(cells)))
         return rows
