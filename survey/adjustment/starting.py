@@ -67,11 +67,13 @@ class StartFinder:
     """Finds starting values of one network, for any choice of branches."""
 
     network: Network
+    index: Index = field(init=False)
     candidates: dict[Sight, tuple[Candidate, ...]] = field(init=False)
 
     def __post_init__(self) -> None:
-        """Work out the target poses once."""
-        self.candidates = all_candidates(index_network(self.network))
+        """Sort the observations and work out the target poses once."""
+        self.index = index_network(self.network)
+        self.candidates = all_candidates(self.index)
 
     def find(self, told: Mapping[Sight, int] | None = None) -> Start:
         """Find starting values.
@@ -81,7 +83,7 @@ class StartFinder:
         told : mapping of (photo, target) to 0 or 1, optional
             Which of its two poses a sighting must take; the others take the likelier.
         """
-        index = index_network(self.network)
+        index = self.index
         branches = Branches(told or {})
         pieces = self._pieces(index, branches)
         whole, joined_pieces = _join(pieces)
@@ -115,14 +117,7 @@ class StartFinder:
         """How good a seed: decided by itself first, then large in the photo."""
         poses = self.candidates[sight]
         gap = poses[1].chi_square - poses[0].chi_square if len(poses) > 1 else 1e3
-        corners = next(
-            o
-            for o in self.network.observations
-            if getattr(o, "photo", None) == sight[0]
-            and getattr(o, "target", None) == sight[1]
-            and hasattr(o, "corners_px")
-        )
-        span = float(np.ptp(corners.corners_px, axis=0).max())
+        span = float(np.ptp(self.index.corners[sight].xy, axis=0).max())
         return min(gap, 50.0), span, "".join(sight)
 
 

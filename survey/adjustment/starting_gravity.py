@@ -150,8 +150,12 @@ def _add_heights(index: Index, site: Site, add: AddRow) -> None:
 
 
 def _add_slopes(index: Index, site: Site, add: AddRow) -> None:
-    """Slopes read along a direction; the steepest fall of a plane says nothing linear."""
+    """Slopes read along a direction, and angles of planes to gravity from their steepest fall."""
     for slope in index.of(SlopeOfPlane):
+        facing = site.surface(("plane", slope.plane))
+        if slope.start is None and facing is not None:
+            sine = max(math.sin(abs(slope.value)), 0.02)
+            add(facing[0], math.cos(slope.value), sine * (0.01 + slope.sd))
         if slope.start in site.points and slope.end in site.points and slope.start:
             step = site.points[str(slope.end)] - site.points[slope.start]
             surface = site.surface(("plane", slope.plane))

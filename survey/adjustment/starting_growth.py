@@ -6,7 +6,6 @@ nothing new can be placed. Undecided twofold poses are taken as `Branches` says.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -17,6 +16,7 @@ from survey.adjustment.starting_gravity import find_up
 from survey.adjustment.starting_index import Index, Site
 from survey.adjustment.starting_points import PointFinder
 from survey.adjustment.starting_poses import (
+    START_SLACK,
     Candidate,
     camera_from,
     camera_pose,
@@ -25,12 +25,12 @@ from survey.adjustment.starting_poses import (
     target_candidates,
     target_from,
 )
-from survey.geometry import undistort
 
 Sight = tuple[str, str]  # (photo, target); target "" for a photo placed by marks alone
 
-OPEN_GAP = 60.0  # chi-square gap of two branches under which the worse one is still tried
+OPEN_GAP = 25.0  # chi-square gap of two branches under which the worse one is still tried
 CAP = 25.0
+CORNER_SLACK = 20.0  # corner sds are widened by this while cameras are only roughly placed
 LEAST_MARKS = 4  # marks of placed points that place a photo
 ROUNDS = 30
 RESECTION_LIMIT = 12.0  # mean capped chi-square of a mark above which a resection is no good
@@ -54,11 +54,12 @@ class Growth:
     branches: Branches
     site: Site
     finder: PointFinder
+    refused: dict[str, int] = field(default_factory=dict)  # photo: marks that placed it nowhere
 
 
 def all_candidates(index: Index) -> dict[Sight, tuple[Candidate, ...]]:
     """Both planar poses of every sighting; sightings too poor for any are left out."""
-    found = {sight: target_candidates(index, corners) for sight, corners in index.corners.items()}
+    found = {sight: target_candidates(corners) for sight, corners in index.corners.items()}
     return {sight: poses for sight, poses in found.items() if poses}
 
 
@@ -98,11 +99,17 @@ def grow(growth: Growth) -> None:
         _find_gravity(growth)
 
 
-def _branch(branches: Branches, sight: Sight, poses: tuple[Candidate, ...], default: int) -> int:
-    """Which pose to take: as told, else the default; an open choice is noted."""
+def _branch(
+    branches: Branches,
+    sight: Sight,
+    poses: tuple[Candidate, ...],
+    default: int,
+    slack: float = 1.0,
+) -> int:
+    """Choose a pose: as told, else the default; an open choice is noted."""
     if len(poses) < 2:
         return 0
-    gap = poses[1].chi_square - poses[0].chi_square
+    gap = slack**2 * (poses[1].chi_square - poses[0].chi_square)
     if gap < OPEN_GAP:
         branches.open[sight] = gap
     taken = branches.told.get(sight, default)
@@ -142,7 +149,7 @@ def _place_photo(growth: Growth) -> bool:
             photo in lines and point in growth.site.points
             for point, lines in growth.index.sightlines.items()
         )
-        if shown or marks >= LEAST_MARKS:
+        if shown or marks >= max(LEAST_MARKS, growth.refused.get(photo, 0) + 1):
             best = max(best or (0, ""), (shown + marks, photo))
     if best is None:
         return False
@@ -153,7 +160,7 @@ def _place_this_photo(growth: Growth, photo: str) -> bool:
     site = growth.site
     known = [t for p, t in growth.candidates if p == photo and t in site.targets]
     points, xy, weights = _shown(growth, photo, known)
-    if len(known) == 1 and len(points) == len(growth.index.corners[(photo, known[0])].corners_px):
+    if len(known) == 1 and len(points) == len(growth.index.corners[(photo, known[0])].few):
         poses = growth.candidates[(photo, known[0])]
         taken = _branch(growth.branches, (photo, known[0]), poses, 0)
         site.cameras[photo] = camera_from(site.targets[known[0]], poses[taken])
@@ -168,13 +175,11 @@ def _place_this_photo(growth: Growth, photo: str) -> bool:
         poses = tuple(p for p in poses if p.chi_square < RESECTION_LIMIT * len(points))
     if not poses:
         if not known:
-            growth.index.sightlines = {
-                point: {p: line for p, line in lines.items() if p != photo}
-                for point, lines in growth.index.sightlines.items()
-            }
+            growth.refused[photo] = len(points)
             return False
         poses = tuple(seeds)
-    taken = _branch(growth.branches, (photo, known[0] if known else ""), poses, 0)
+    sight = (photo, known[0] if known else "")
+    taken = _branch(growth.branches, sight, poses, 0, START_SLACK)
     site.cameras[photo] = camera_pose(poses[min(taken, len(poses) - 1)])
     return True
 
@@ -182,17 +187,13 @@ def _place_this_photo(growth: Growth, photo: str) -> bool:
 def _shown(growth: Growth, photo: str, known: list[str]) -> tuple[Array, Array, Array]:
     """Collect what a photo shows of placed things: points, normalised image, one over sd."""
     index, site = growth.index, growth.site
-    lens, fixed = index.lenses[photo], index.fixed[photo]
     points, xy, weights = [np.zeros((0, 3))], [np.zeros((0, 2))], [np.zeros(0)]
     for target in known:
         corners = index.corners[(photo, target)]
-        flat = corners.corners_target * index.scales[target]
         pose = site.targets[target]
-        points.append(flat @ pose.rotation[:, :2].T + pose.translation)
-        xy.append(undistort(corners.corners_px, lens, fixed))
-        # Many corners of one small board must not outvote the marks around them.
-        share = math.sqrt(max(len(flat) / 8.0, 1.0))
-        weights.append(lens[0] / (np.maximum(corners.sd_px, 0.05) * share))
+        points.append(corners.flat[corners.few] @ pose.rotation.T + pose.translation)
+        xy.append(corners.xy[corners.few])
+        weights.append(corners.weights[corners.few])
     for point, lines in index.sightlines.items():
         if photo in lines and point in site.points:
             direction = lines[photo].direction
@@ -228,7 +229,7 @@ def _place_this_target(growth: Growth, target: str, photos: list[str]) -> None:
         taken = _branch(growth.branches, sight, poses, int(np.argmin(costs)))
         site.targets[target] = target_from(site.cameras[photos[0]], poses[taken])
         return
-    best, lowest = None, math.inf
+    best, lowest = None, np.inf
     for photo in photos:
         for pose in growth.candidates[(photo, target)]:
             placed = target_from(site.cameras[photo], pose)
@@ -248,16 +249,13 @@ def _odds(growth: Growth, target: str, photo: str, pose: Candidate) -> float:
 def _misfit(growth: Growth, target: str, photo: str, placed: Pose) -> float:
     """Capped chi-square of a placed target's corners in a placed photo."""
     corners = growth.index.corners[(photo, target)]
-    scale = growth.index.scales[target]
-    flat = np.column_stack([corners.corners_target * scale, np.zeros(len(corners.corners_px))])
-    lens = growth.index.lenses[photo]
-    xy = undistort(corners.corners_px, lens, growth.index.fixed[photo])
+    few = corners.few
     seen = seen_from(growth.site.cameras[photo], placed)
-    in_camera = flat @ seen.rotation.T + seen.translation
+    in_camera = corners.flat[few] @ seen.rotation.T + seen.translation
     if np.any(in_camera[:, 2] < 1e-3):
-        return CAP * len(flat)
-    off = in_camera[:, :2] / in_camera[:, 2:] - xy
-    weights = lens[0] / (20 * np.maximum(corners.sd_px, 0.05))
+        return CAP * len(few)
+    off = in_camera[:, :2] / in_camera[:, 2:] - corners.xy[few]
+    weights = corners.weights[few] / CORNER_SLACK
     return float(np.minimum((off**2).sum(axis=1) * weights**2, CAP).sum())
 
 

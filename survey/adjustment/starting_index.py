@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from survey.adjustment.model import (
     LENS,
@@ -27,6 +28,8 @@ from survey.adjustment.model import (
 )
 from survey.geometry import rays, undistort
 
+FEW = 8  # corners of a board that find a pose where others are seen beside it
+
 Kind = TypeVar("Kind", bound=Observation)
 
 
@@ -36,6 +39,20 @@ class Sightline:
 
     direction: Array
     sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Corners:
+    """A target's corners as seen in a photo, ready for pose finding.
+
+    `flat` (n, 3) true metres in the target frame, `xy` (n, 2) undistorted normalised image,
+    `weights` (n,) one over its sd; `few` indexes a handful of corners spread over the board.
+    """
+
+    flat: Array
+    xy: Array
+    weights: Array
+    few: npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +73,7 @@ class Index:
     fixed: dict[str, Array] = field(default_factory=dict)
     lens_means: dict[str, Array] = field(default_factory=dict)
     scales: dict[str, Array] = field(default_factory=dict)
-    corners: dict[tuple[str, str], TargetCorners] = field(default_factory=dict)
+    corners: dict[tuple[str, str], Corners] = field(default_factory=dict)
     sightlines: dict[str, dict[str, Sightline]] = field(default_factory=dict)
     facets: dict[str, list[Facet]] = field(default_factory=lambda: defaultdict(list))
     members: dict[str, list[tuple[str, float]]] = field(default_factory=lambda: defaultdict(list))
@@ -118,11 +135,32 @@ def index_network(network: Network) -> Index:
             index.facets[observation.point].append(facet)
             if observation.on[0] != TARGET:
                 index.members[observation.on[1]].append((observation.point, observation.value))
-        elif isinstance(observation, TargetCorners):
-            index.corners[(observation.photo, observation.target)] = observation
     _read_priors(index)
+    for seen in index.of(TargetCorners):
+        index.corners[(seen.photo, seen.target)] = _prepared(index, seen)
     _read_sightlines(index)
     return index
+
+
+def _prepared(index: Index, seen: TargetCorners) -> Corners:
+    scaled = seen.corners_target * index.scales[seen.target]
+    lens = index.lenses[seen.photo]
+    return Corners(
+        flat=np.column_stack([scaled, np.zeros(len(scaled))]),
+        xy=undistort(seen.corners_px, lens, index.fixed[seen.photo]),
+        weights=lens[0] / np.maximum(seen.sd_px, 1e-3),
+        few=_spread(scaled),
+    )
+
+
+def _spread(flat: Array) -> npt.NDArray[np.intp]:
+    """Pick up to `FEW` points far from each other: the outermost, then the farthest from those."""
+    chosen = [int(np.argmax(np.linalg.norm(flat - flat.mean(axis=0), axis=1)))]
+    away = np.linalg.norm(flat - flat[chosen[0]], axis=1)
+    while len(chosen) < min(FEW, len(flat)):
+        chosen.append(int(np.argmax(away)))
+        away = np.minimum(away, np.linalg.norm(flat - flat[chosen[-1]], axis=1))
+    return np.array(chosen)
 
 
 def _read_priors(index: Index) -> None:
@@ -141,8 +179,8 @@ def _read_priors(index: Index) -> None:
         index.fixed[photo] = np.array([camera.p1, camera.p2, camera.k3])
         default = np.array([camera.focal, *camera.centre, camera.k1, camera.k2])
         index.lenses.setdefault(photo, default)
-    for _, target in index.corners:
-        index.scales.setdefault(target, np.ones(2))
+    for seen in index.of(TargetCorners):
+        index.scales.setdefault(seen.target, np.ones(2))
 
 
 def _read_sightlines(index: Index) -> None:

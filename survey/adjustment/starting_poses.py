@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from survey.adjustment.model import Array, Pose, TargetCorners
-from survey.adjustment.starting_index import Index
-from survey.geometry import nearest_rotation, rotation_from_vector, undistort
+from survey.adjustment.model import Array, Pose
+from survey.adjustment.starting_index import Corners
+from survey.geometry import nearest_rotation, rotation_from_vector
 
 SAME_POSE = math.radians(0.3)  # two refined poses nearer than this are one
 REFINE_STEPS = 15
@@ -31,17 +31,12 @@ class Candidate:
     chi_square: float
 
 
-def target_candidates(index: Index, corners: TargetCorners) -> tuple[Candidate, ...]:
-    """One or two poses of a target in a photo, the better fitting first; none if it is degenerate.
+def target_candidates(corners: Corners) -> tuple[Candidate, ...]:
+    """Find one or two poses of a target in a photo, the better fitting first.
 
-    Lens and print scale are held at their priors.
+    Lens and print scale are held at their priors. None is found of a degenerate board.
     """
-    scale = index.scales[corners.target]
-    flat = np.column_stack([corners.corners_target * scale, np.zeros(len(corners.corners_target))])
-    lens = index.lenses[corners.photo]
-    xy = undistort(corners.corners_px, lens, index.fixed[corners.photo])
-    weights = lens[0] / np.maximum(corners.sd_px, 1e-3)
-    return planar_candidates(flat, xy, weights)
+    return planar_candidates(corners.flat, corners.xy, corners.weights)
 
 
 def planar_candidates(points: Array, xy: Array, weights: Array) -> tuple[Candidate, ...]:

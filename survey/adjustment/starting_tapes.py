@@ -113,9 +113,11 @@ def _lay_out(index: Index, plane: str) -> tuple[list[str], Array]:
     if not spots and sides < max(2, len(outline) - 2):
         return [], np.zeros((0, 2))
     at = _first_guess(outline, tapes, spots)
-    names = list(at)
-    flat = _relax(names, np.array([at[name] for name in names]), tapes, spots, outline)
-    return names, flat
+    taped = set(outline) | {name for pair in tapes for name in pair}
+    loose = [name for name in at if name in taped]
+    flat = _relax(loose, np.array([at[name] for name in loose]), tapes, spots, outline)
+    at |= dict(zip(loose, flat, strict=True))
+    return list(at), np.array(list(at.values()))
 
 
 def _first_guess(
@@ -159,7 +161,7 @@ def _relax(
     """Flat places that fit tapes and spots, gross errors outvoted; of several shapes the best."""
     row = {name: i for i, name in enumerate(names)}
     pairs = [(row[a], row[b], length) for (a, b), length in tapes.items() if a in row and b in row]
-    fixed = [(row[s.point], np.array([s.along, s.up])) for s in spots]
+    fixed = [(row[s.point], np.array([s.along, s.up])) for s in spots if s.point in row]
 
     def misfits(parameters: Array, rest: Array) -> Array:
         at = parameters.reshape(-1, 2)

@@ -52,13 +52,13 @@ class Drawing:
         gap: NotObserved,
     ) -> Measured:
         """Figure by one answer alone."""
-        if not placed(solution, keys) or not solution.is_estimable(function, keys):
+        if not placed(solution, keys):
             return gap
-        value, covariance = solution.propagate(function, keys)
-        sd = float(np.sqrt(max(covariance[0, 0], 0.0)))
-        if not np.isfinite(value[0]) or not np.isfinite(sd):
+        derived = solution.derive(function, keys)
+        value, sd = float(derived.value[0]), float(derived.sd[0])
+        if not derived.estimable[0] or not np.isfinite(value) or not np.isfinite(sd):
             return gap
-        return Figure(float(value[0]), sd, unit, solution.observed_by(function, keys))
+        return Figure(value, sd, unit, derived.observed_by, float(derived.coverage_factor[0]))
 
     def reconciled(self, figure: Figure, others: Sequence[Measured]) -> Measured:
         """One figure for all answers, or a refusal that names them."""

@@ -107,17 +107,17 @@ def _pitch_gap(drawing: Drawing, spec: PlaneSpec) -> NotObserved | None:
             f"fewer than three points of '{spec.name}' have a place",
             f"mark its corners in two photos, or read the rod at three places of '{spec.name}'",
         )
-    if not solution.gravity_observed:
-        return NotObserved(
-            f"no plumb or level target, mark, edge or reading tells where is up on '{spec.name}'",
-            f"take one slope reading on '{spec.name}', or mark a plumb wall corner in a photo",
-        )
     if abs(plane_of(solution.state, spec.name).normal[2]) < STEEPEST:
         return NotObserved(f"'{spec.name}' stands upright", "declare it a wall if it is one")
     return None
 
 
-def _loose(spec: PlaneSpec) -> NotObserved:
+def _loose(drawing: Drawing, spec: PlaneSpec) -> NotObserved:
+    if not drawing.solution.gravity_observed:
+        return NotObserved(
+            f"no plumb or level target, mark, edge or reading tells where is up on '{spec.name}'",
+            f"take one slope reading on '{spec.name}', or mark a plumb wall corner in a photo",
+        )
     return NotObserved(
         f"nothing fixes how '{spec.name}' is inclined",
         f"take one level reading on '{spec.name}', or mark its corners in a second photo",
@@ -173,12 +173,12 @@ def _pitch_by(drawing: Drawing, answer: int, frame: SiteFrame | None, spec: Plan
     solution = (drawing.solution, *drawing.others)[answer]
     key: Key = (PLANE, spec.name)
     if key not in solution.state:
-        return _loose(spec)
+        return _loose(drawing, spec)
     alone = Drawing(solution, (), "", "")
     gradient, covariance = _gradient(alone, frame, spec)
     steepness = _steepness(spec.name)
     if gradient is None or covariance is None:
-        return alone.measure(steepness, (key,), "m/m", _loose(spec))  # type: ignore[arg-type]
+        return alone.measure(steepness, (key,), "m/m", _loose(alone, spec))  # type: ignore[arg-type]
     value, low, high = pitch_interval(gradient, covariance)
     half = max(value - low, high - value)
     along = gradient / value if value > 1e-12 else np.array([1.0, 0.0])
@@ -193,7 +193,7 @@ def _azimuth(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Meas
         return gap
     gradient, covariance = _gradient(drawing, frame, spec)
     if gradient is None or covariance is None:
-        return _loose(spec)
+        return _loose(drawing, spec)
     found = fall_direction(gradient, covariance)
     if found is None:
         return NotObserved(
@@ -240,17 +240,23 @@ def _areas(drawing: Drawing, spec: PlaneSpec) -> tuple[Measured, Measured]:
     def plan(state: State) -> Array:
         return np.array([abs(vector(state)[2])])
 
+    def foreshortened(state: State) -> Array:
+        return area(state) * abs(plane_of(state, spec.name).normal[2])
+
     if len(spec.outline) < 3 or missing:
         return gap, gap
     true = drawing.measure(area, keys, "m2", gap)
     if spec.kind is PlaneKind.WALL:
         return true, NotObserved(f"'{spec.name}' is a wall: it has no plan area", "")
-    if not drawing.solution.gravity_observed:
-        return true, NotObserved(
-            "gravity is not observed, so nothing tells what is horizontal",
-            f"take one slope reading on '{spec.name}'",
-        )
-    return true, drawing.measure(plan, keys, "m2", gap)
+    if drawing.solution.gravity_observed:
+        return true, drawing.measure(plan, keys, "m2", gap)
+    # One slope reading fixes how steep the plane is though not which way it falls.
+    tilted: tuple[Key, ...] = (*keys, (PLANE, spec.name))
+    unlevel = NotObserved(
+        "gravity is not observed, so nothing tells what is horizontal",
+        f"take one slope reading on '{spec.name}'",
+    )
+    return true, drawing.measure(foreshortened, tilted, "m2", unlevel)
 
 
 # --- fit --------------------------------------------------------------------------------------
@@ -284,7 +290,7 @@ def _fit(
         return np.asarray(places @ plane.normal + plane.offset)
 
     if not solution.is_estimable(distances, keys):
-        return _loose(spec), ()
+        return _loose(drawing, spec), ()
     off, covariance = solution.propagate(distances, keys)
     rms = float(np.sqrt(np.mean(off**2)))
     by_each = off / (len(off) * max(rms, 1e-9))

@@ -1,0 +1,90 @@
+"""Brings starting values close to the observations before any reading is judged.
+
+A start is good to centimetres where corners are read to hundredths of a pixel, so every residual is
+huge at first. Least squares with pull that levels off (iterated weights of an L1-like loss, all
+residuals in units of their common scatter) gets near without letting one gross error lead; what is
+stated of lenses and prints keeps its full weight, so that no scale is lost on the way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from survey.adjustment.equations import System, compile_network
+from survey.adjustment.minimise import minimise, reading_norms
+from survey.adjustment.model import Array, Network, State
+from survey.adjustment.normal import choose_partition
+from survey.adjustment.unknowns import Values
+
+# Steps of each round of weights: damping starts afresh each round, and weakly fixed directions (a
+# tilt that one slope reading gives) move only once it has died down.
+ROUNDS = (3, 3, 4, 10)
+BEND = 2.0  # scatters at which the pull starts to level off
+SETTLED = 1e-3  # relative change of the cost
+CAP = 16.0  # squared standardised residual of a reading, beyond which it no longer counts
+STATED = ("lens prior", "print scale prior")
+
+
+@dataclass(frozen=True, slots=True)
+class Polished:
+    """A start after polishing; `score` is the chi-square with each reading capped at `CAP`."""
+
+    state: State
+    score: float
+
+
+def polish(network: Network, start: State) -> Polished:
+    """Pull a start towards all observations at once.
+
+    Parameters
+    ----------
+    network : Network
+    start : State
+
+    Returns
+    -------
+    Polished
+        Observations left out for want of a starting value count `CAP` each in the score.
+    """
+    system, state = compile_network(network, start)
+    values = system.unknowns.pack(state)
+    if system.rows == 0:
+        return Polished(state, CAP * len(system.left_out))
+    partition = None
+    base = 1.0 / system.sd**2
+    stated = np.isin(system.kind, [i for i, k in enumerate(system.kinds) if k in STATED])
+    last = np.inf
+    for steps in ROUNDS:
+        weights, cost = _weights(system, values, base, stated)
+        if partition is None:
+            _, derivatives = system.linearise(values)
+            partition = choose_partition(system, derivatives, base)
+        if abs(last - cost) < SETTLED * (1.0 + cost):
+            steps = ROUNDS[-1]
+        last = cost
+        found = minimise(system, values, weights, partition=partition, most_steps=steps)
+        values = found.values
+        if steps == ROUNDS[-1]:
+            break
+    polished = {**state, **system.unknowns.unpack(values)}
+    return Polished(polished, score(system, values))
+
+
+def _weights(
+    system: System, values: Values, base: Array, stated: np.ndarray
+) -> tuple[Array, float]:
+    """Row weights and L1-like cost at a state."""
+    norms = reading_norms(system, system.residuals(values))
+    scatter = max(1.0, float(np.median(norms)))
+    relative = norms / (BEND * scatter)
+    pull = (1.0 / np.sqrt(1.0 + relative**2))[system.group]
+    cost = float(np.sum(np.sqrt(1.0 + (norms / BEND) ** 2) - 1.0))
+    return base * np.where(stated, 1.0, pull), cost
+
+
+def score(system: System, values: Values) -> float:
+    """Chi-square at the stated sds with each reading capped; left-out readings count the cap."""
+    squares = reading_norms(system, system.residuals(values)) ** 2 * system.group_size
+    return float(np.minimum(squares, CAP).sum()) + CAP * len(system.left_out)
