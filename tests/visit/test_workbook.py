@@ -184,7 +184,8 @@ def test_cells_beyond_the_bound_are_refused_at_any_ratio() -> None:
     assert "cells" in refused(data)
     tracemalloc.start()
     try:
-        refused_again = pytest.raises(InputError, read_workbook_rows, data, NAME)
+        with pytest.raises(InputError) as refused_again:
+            read_workbook_rows(data, NAME)
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
