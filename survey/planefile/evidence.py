@@ -34,21 +34,21 @@ from survey.target.model import Sighting, SightingProblem
 from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec, Visit
 
 # What tells the adjustment which way is down, and how large a metre is, in the user's words.
-GRAVITY_KINDS: dict[type[Observation], str] = {
-    GravityLineInPhoto: "plumb or level line in a photo",
-    LevelEdge: "level edge",
-    PlumbEdge: "plumb edge",
-    TargetMount: "plumb or level target",
-    RodHeight: "rod reading",
-    SlopeOfPlane: "slope reading",
-    Elevation: "known elevation",
-    SameElevation: "tide line",
+GRAVITY_KINDS: dict[type[Observation], tuple[str, str]] = {
+    GravityLineInPhoto: ("plumb or level line in a photo", "plumb or level lines in photos"),
+    LevelEdge: ("level edge", "level edges"),
+    PlumbEdge: ("plumb edge", "plumb edges"),
+    TargetMount: ("plumb or level target", "plumb or level targets"),
+    RodHeight: ("rod reading", "rod readings"),
+    SlopeOfPlane: ("slope reading", "slope readings"),
+    Elevation: ("known elevation", "known elevations"),
+    SameElevation: ("tide line point", "tide line points"),
 }
-SCALE_KINDS: dict[type[Observation], str] = {
-    TargetCorners: "target in a photo",
-    TapeLength: "tape length",
-    SpotOnPlane: "taped spot",
-    RodHeight: "rod reading",
+SCALE_KINDS: dict[type[Observation], tuple[str, str]] = {
+    TargetCorners: ("target in a photo", "targets in photos"),
+    TapeLength: ("tape length", "tape lengths"),
+    SpotOnPlane: ("taped spot", "taped spots"),
+    RodHeight: ("rod reading", "rod readings"),
 }
 READING_UNITS = (TapeLength, RodHeight, SlopeOfPlane, Elevation)  # one value each
 
@@ -137,10 +137,14 @@ def write_adjustment(solution: Solution) -> Json:
     }
 
 
-def _counted(network: Network, kinds: dict[type[Observation], str]) -> list[str]:
+def _counted(network: Network, kinds: dict[type[Observation], tuple[str, str]]) -> list[str]:
     """Return how many observations of each kind there are: ``"2 level edges"``."""
     counts = Counter(type(observation) for observation in network.observations)
-    return [f"{counts[kind]} x {noun}" for kind, noun in kinds.items() if counts[kind]]
+    return [
+        f"{counts[kind]} {one if counts[kind] == 1 else many}"
+        for kind, (one, many) in kinds.items()
+        if counts[kind]
+    ]
 
 
 def _relative(path: Path, folder: Path) -> str:

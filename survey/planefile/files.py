@@ -142,7 +142,8 @@ def _parse(text: str, file: str) -> Any:
 def _check_depth(text: str, file: str) -> None:
     """Refuse text nested deeper than any plane file, before the parser recurses into it."""
     level = deepest = 0
-    for sign in re.finditer(r'"(?:[^"\\]|\\.)*"|[\[{]|[\]}]', text):
+    # A text that never ends runs to the end of the file, so that each sign is looked at once.
+    for sign in re.finditer(r'"(?:[^"\\]|\\[\s\S]?)*+"?|[\[{]|[\]}]', text):
         first = sign[0][0]
         if first in "[{":
             level += 1

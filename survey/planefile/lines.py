@@ -34,14 +34,13 @@ def table(rows: Sequence[Sequence[str]], indent: int = 4) -> list[str]:
     if not rows:
         return []
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
+    start = indent + sum(widths) + 2 * len(widths)
     lines = []
     for row in rows:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
         head = " " * indent + "  ".join(cells)
-        start = len(head) + 2
-        if start > WIDTH - 24:  # no room beside: the last cell goes on a line of its own
-            lines.append(head.rstrip())
-            lines += wrapped(row[-1], indent + 4) if row[-1] else []
+        if start > WIDTH - 24:  # no room for columns: cells follow one another
+            lines += wrapped("  ".join(filter(None, row)), indent, indent + 4)
         elif row[-1]:
             folded = textwrap.wrap(row[-1], WIDTH - start, break_on_hyphens=False)
             lines.append(f"{head}  {folded[0]}")

@@ -71,7 +71,7 @@ def format_gaps(plane_file: PlaneFile, units: str | None = None) -> list[str]:
 def _show_head(document: Entry, units: str) -> list[str]:
     visit = document["visit"]
     told = [visit["date"], visit["place"], visit["by"]]
-    lines = [", ".join(filter(None, [visit["name"].upper(), *told]))]
+    lines = wrapped(", ".join(filter(None, [visit["name"].upper(), *told])))
     work = f"{visit['work'].capitalize()} on {BUILDINGS[visit['building']]}"
     if visit["covering"]:
         work += f", {name_of(visit['covering'])} intended"

@@ -29,7 +29,7 @@ HEADINGS = {
 
 def show_plane(plane: Entry, document: Entry, units: str) -> list[str]:
     """Return a plane's lines: figures, edges, coverings, water, openings."""
-    lines = [f"PLANE {plane['name']} ({plane['kind']})"]
+    lines = wrapped(f"PLANE {plane['name']} ({plane['kind']})")
     lines += _show_figures(plane, document, units)
     lines += ["", "  Edges", *_show_edges(plane, document, units)]
     if plane["coverings"] is not None:

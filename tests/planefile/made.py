@@ -40,15 +40,18 @@ from tests.rules.made import (
 CORNERS = np.array([[0.0, 0.0], [0.1, 0.0], [0.1, 0.1], [0.0, 0.1]])
 
 
+STATISTICS = Statistics(
+    40, 25, 15, 1.1, 0.42, 1.83, (("tape length", 1.0), ("point mark", float("nan"))), 6
+)
+
+
 @dataclass
 class MadeSolution:
     """A solution with the fields that a plane file reads."""
 
     state: dict[Any, Any] = field(default_factory=dict)
     observations: tuple[ObservationResult, ...] = ()
-    statistics: Statistics = Statistics(
-        40, 25, 15, 1.1, 0.42, 1.83, (("tape length", 1.0), ("point mark", float("nan"))), 6
-    )
+    statistics: Statistics = STATISTICS
     defects: tuple[Defect, ...] = ()
     findings: tuple[Finding, ...] = ()
     gravity_observed: bool = True
@@ -93,7 +96,9 @@ def a_network() -> Network:
                 id="target T in a.jpg", photo="a.jpg", target="T", corners_target=CORNERS,
                 corners_px=CORNERS, sd_px=np.ones(4),
             ),
-            TapeLength(id="T1", where="readings.csv line 2", start="A", end="B", value=6.0, sd=0.003),
+            TapeLength(
+                id="T1", where="readings.csv line 2", start="A", end="B", value=6.0, sd=0.003
+            ),
             SlopeOfPlane(id="R1", where="readings.csv line 3", plane="porch", value=0.02, sd=0.002),
             LevelEdge(id="level front", start="A", end="B", sd=0.006),
         ],
