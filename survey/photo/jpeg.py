@@ -8,6 +8,8 @@ from survey.errors import InputError
 from survey.photo.container import EXPORT_JPEG, Container, cut_short, damaged
 from survey.photo.limits import Limits
 
+START_OF_IMAGE = 0xD8
+STANDALONE = (0x00, 0x01, *range(0xD0, 0xD8))  # no segment follows
 START_OF_SCAN = 0xDA
 END_OF_IMAGE = 0xD9
 APP1 = 0xE1
@@ -39,8 +41,10 @@ def read_jpeg_container(data: bytes, limits: Limits) -> Container:
         at, code = _next_marker(data, at)
         if code == END_OF_IMAGE:
             break
-        if code == 0x01 or 0xD0 <= code <= 0xD7:
+        if code in STANDALONE:
             continue
+        if code == START_OF_IMAGE:
+            raise damaged("a second picture begins within the first")
         end = _segment_end(data, at)
         payload = slice(at + 2, end)
         if code in FRAMES:
@@ -75,11 +79,13 @@ def read_jpeg_container(data: bytes, limits: Limits) -> Container:
 
 
 def _next_marker(data: bytes, at: int) -> tuple[int, int]:
-    """Position behind the marker at `at` and its code; fill bytes are skipped."""
-    if at >= len(data):
-        raise cut_short("it stops between two segments")
-    if data[at] != 0xFF:
-        raise damaged(f"byte {at} should begin a segment")
+    """Position behind the next marker from `at` on, and its code.
+
+    Fill bytes, and stray bytes before the marker, are passed over as decoders do.
+    """
+    at = data.find(b"\xff", at)
+    if at < 0:
+        raise cut_short("it stops before the end marker")
     while at < len(data) and data[at] == 0xFF:
         at += 1
     if at >= len(data):

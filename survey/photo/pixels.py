@@ -111,7 +111,7 @@ def _decode_heic(photo: Photo, data: bytes, flags: int) -> tuple[Pixels, int]:
         if opened.size != expected:  # before anything is decoded
             raise _undecodable(photo)
         image = np.asarray(opened)
-    except (ValueError, EOFError, SyntaxError, RuntimeError, OSError) as error:
+    except (ValueError, EOFError, SyntaxError, RuntimeError, OSError, LookupError) as error:
         raise _undecodable(photo) from error
     return _to_channels(image, opened.mode, flags), remaining
 

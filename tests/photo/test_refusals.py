@@ -334,3 +334,11 @@ def test_photos_are_never_written_to(tmp_path):
     read_pixels(read_photo(path))
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["a.heic"]
+
+
+def test_stray_bytes_between_segments_are_passed_over_as_decoders_do(tmp_path):
+    data = crafting.jpeg_bytes(PICTURE)
+    at = data.index(b"\xff\xdb")
+    photo = read_photo(crafting.write(tmp_path / "a.jpg", data[:at] + b"\x00\x07" + data[at:]))
+    assert photo.refused is None
+    assert read_pixels(photo).shape == (300, 400, 3)
