@@ -9,13 +9,12 @@ import numpy as np
 
 from survey.adjustment.components import coverage_factors
 from survey.adjustment.derivation import Function, Linearised, differentiate
-from survey.adjustment.equations import System
+from survey.adjustment.equations import System, compile_network
+from survey.adjustment.fit import Fit
 from survey.adjustment.model import POINT, Array, Key, Network, State
-from survey.adjustment.normal import Factor, NormalEquations
-from survey.adjustment.rank import Datum, FreeSpace, is_estimable
-from survey.adjustment.reliability import Reliability
+from survey.adjustment.rank import Datum, is_estimable
+from survey.adjustment.robust import bounded_chi_square
 from survey.adjustment.solution import Defect, ObservationResult, Statistics
-from survey.adjustment.unknowns import Values
 from survey.findings import Finding
 
 LEADING = 12  # readings named at most as what a figure stands on
@@ -56,6 +55,12 @@ class Derived:
         return sd
 
 
+def chi_square(network: Network, state: State) -> float:
+    """Bounded weighted squares of a network at any state that holds its unknowns."""
+    system, full = compile_network(network, state)
+    return bounded_chi_square(system, system.residuals(system.unknowns.pack(full)))
+
+
 class AdjustedNetwork:
     """What an adjustment found; fulfils `survey.adjustment.solution.Solution`.
 
@@ -67,32 +72,31 @@ class AdjustedNetwork:
         *,
         network: Network,
         system: System,
-        values: Values,
+        fit: Fit,
         state: State,
-        residuals: Array,
-        used: np.ndarray,
-        factors: Array,
         freedom: Array,
-        normal: NormalEquations,
-        factor: Factor,
-        free: FreeSpace,
         datum: Datum,
-        reliability: Reliability,
+        observations: tuple[ObservationResult, ...],
+        statistics: Statistics,
+        defects: tuple[Defect, ...],
+        findings: tuple[Finding, ...],
     ) -> None:
-        self.network, self.system, self.values = network, system, values
+        self.network, self.system, self.fit = network, system, fit
         self.state: State = state
-        self.residuals, self.used = residuals, used
-        self.factors, self.freedom = factors, freedom
-        self.normal, self.factor = normal, factor
-        self.free, self.datum = free, datum
-        self.reliability = reliability
+        self.freedom, self.datum = freedom, datum
+        self.normal, self.factor, self.free = fit.normal, fit.factor, fit.free
+        self.used: np.ndarray = fit.choice.used[system.group]
+        self.observations: tuple[ObservationResult, ...] = observations
+        self.statistics: Statistics = statistics
+        self.defects: tuple[Defect, ...] = defects
+        self.findings: tuple[Finding, ...] = findings
         self.gravity_observed: bool = datum.gravity
         self.scale_observed: bool = datum.scale
-        self.observations: tuple[ObservationResult, ...] = ()
-        self.statistics: Statistics = Statistics(0, 0, 0, 1.0, 0.0, 0.0, (), 0)
-        self.defects: tuple[Defect, ...] = ()
-        self.findings: tuple[Finding, ...] = ()
-        self.chi_square: float = 0.0
+
+    @property
+    def chi_square(self) -> float:
+        """Weighted squares with every reading's share bounded: see `bounded_chi_square`."""
+        return bounded_chi_square(self.system, self.fit.residuals)
 
     def covariance(self, keys: Sequence[Key]) -> Array:
         """Joint covariance of the tangent parameters of `keys`, stacked in that order.
@@ -178,7 +182,7 @@ class AdjustedNetwork:
             return (), ()
         moved = seen[:, estimable] ** 2
         moved = moved / np.maximum(moved.sum(axis=0), 1e-300)
-        alone = np.maximum(self.reliability.redundancy, 1e-9)
+        alone = np.maximum(self.fit.reliability.redundancy, 1e-9)
         growth = np.where(self.used[:, None], moved / alone[:, None], 0.0)
         count = len(self.system.observations)
         loss = np.zeros(count)
@@ -189,7 +193,7 @@ class AdjustedNetwork:
         if not chosen:
             chosen = [int(i) for i in order[:3] if loss[i] > 0]
         weakest = np.zeros(count)
-        np.maximum.at(weakest, self.system.observation, self.reliability.redundancy)
+        np.maximum.at(weakest, self.system.observation, self.fit.reliability.redundancy)
         rows = np.bincount(self.system.observation, minlength=count)
         unchecked = [
             int(i) for i in order if loss[i] > HANGS and weakest[i] < UNCHECKED and rows[i] == 1

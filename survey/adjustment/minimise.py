@@ -1,4 +1,4 @@
-"""Finding the state of least weighted squares: damped Gauss-Newton, and its robust first pass."""
+"""Finding the state of least weighted squares: damped Gauss-Newton steps."""
 
 from __future__ import annotations
 
@@ -16,12 +16,6 @@ FIRST_DAMPING = 1e-4
 MOST_DAMPING = 1e6
 DECREMENT = 1e-9  # converged: the step would lower the weighted squares by less than this
 MOST_STEPS = 60
-CUT_START = 1e4  # a reading this many sds off is as bad as any
-CUT_END = 4.0  # Geman-McClure scale of the last robust steps, in sds
-CUT_SHRINK = 0.4
-ROBUST_TAIL = 4  # steps at the last scale
-FEW = 5  # a kind with fewer readings has no robust scale of its own
-MEDIAN_OF_NORM = (0.674489750196, 0.832554611158)  # of |N(0,1)| and of the rms of two of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,73 +86,3 @@ def minimise(
         values, squares = moved, new_squares
         residuals, derivatives = system.linearise(values)
     return Minimum(values, squares, most_steps, False)
-
-
-def reading_norms(system: System, residuals: Array) -> Array:
-    """Root mean square of each reading's residuals over their sds, (groups,)."""
-    squared = np.add.reduceat((residuals / system.sd) ** 2, system.group_first)
-    norms: Array = np.sqrt(squared / system.group_size)
-    return norms
-
-
-def kind_scales(system: System, norms: Array) -> Array:
-    """How many times its sd each kind scatters, by the median of its readings; never under 1.
-
-    Parameters
-    ----------
-    system : System
-    norms : (groups,) array
-        From `reading_norms`.
-
-    Returns
-    -------
-    (kinds,) array
-        1 for kinds with too few readings for a median to be robust.
-    """
-    kind = system.kind[system.group_first]
-    scales = np.ones(len(system.kinds))
-    medians = np.asarray(MEDIAN_OF_NORM)[np.minimum(system.group_size, 2) - 1]
-    for i in range(len(system.kinds)):
-        mine = kind == i
-        if np.count_nonzero(mine) >= FEW:
-            scales[i] = max(1.0, float(np.median(norms[mine] / medians[mine])))
-    return scales
-
-
-def robust_pass(system: System, values: Values, partition: Partition) -> tuple[Values, int]:
-    """Bring the state near the majority of every kind, whatever a few readings say (A5).
-
-    Geman-McClure weights whose scale shrinks from the worst reading down to four sds (graduated
-    non-convexity; Black and Rangarajan, IJCV 19, 57-91, 1996). Residuals count in units of their
-    kind's own scatter, so no kind is starved because its sds are too small.
-
-    Returns
-    -------
-    values : Values
-    steps : int
-    """
-    kind = system.kind[system.group_first]
-    base = 1.0 / system.sd**2
-    cut, steps, tail = np.inf, 0, 0
-    while tail < ROBUST_TAIL:
-        norms = reading_norms(system, system.residuals(values))
-        relative = norms / kind_scales(system, norms)[kind]
-        if not np.isfinite(cut):
-            cut = min(max(float(relative.max(initial=0.0)), CUT_END), CUT_START)
-        weights = base * (1.0 / (1.0 + (relative / cut) ** 2) ** 2)[system.group]
-        found = minimise(system, values, weights, partition=partition, most_steps=2)
-        values, steps = found.values, steps + found.steps
-        if cut <= CUT_END:
-            tail += 1
-            if found.steps == 0:
-                break
-        cut = max(cut * CUT_SHRINK, CUT_END)
-    return values, steps
-
-
-def suspects(system: System, values: Values, limit: float) -> np.ndarray:
-    """Tell readings farther off than `limit` times their kind's scatter, (groups,) of bool."""
-    norms = reading_norms(system, system.residuals(values))
-    kind = system.kind[system.group_first]
-    far: np.ndarray = norms / kind_scales(system, norms)[kind] > limit
-    return far

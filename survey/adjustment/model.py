@@ -271,3 +271,4 @@ class Network:
     wall_planes: frozenset[str] = frozenset()
     findings: list[Finding] = field(default_factory=list)  # noticed while building
     overhangs: list[tuple[str, str, str, str]] = field(default_factory=list)
+    units: str = "us"  # or "metric": how findings speak

@@ -95,6 +95,13 @@ def assess(
     return Reliability(redundancy, standardised, detectable, np.minimum(log_p, 0.0), testable)
 
 
+def group_log_p(square: float, freedom: int) -> float:
+    """Log of the probability of a chi-square this large, for one or two degrees of freedom."""
+    if freedom == 2:
+        return -square / 2.0
+    return float(np.log(2.0) + log_ndtr(-np.sqrt(square)))
+
+
 def critical_log_p(tests: int) -> float:
     """Log of the test level: 0.1 % each, but no more than 5 % for the whole visit."""
     return float(np.log(min(TEST_LEVEL, VISIT_LEVEL / max(tests, 1))))

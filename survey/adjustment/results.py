@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from survey.adjustment.equations import System
+from survey.adjustment.fit import Fit, predict_rows
 from survey.adjustment.model import Array
 from survey.adjustment.reliability import CHECKED, Reliability
 from survey.adjustment.solution import ObservationResult
@@ -25,24 +26,18 @@ UNITS = {
 }  # metres for all other kinds
 
 
-def observation_results(
-    system: System,
-    residuals: Array,
-    used: np.ndarray,
-    factors: Array,
-    reliability: Reliability,
-) -> tuple[ObservationResult, ...]:
+def observation_results(system: System, fit: Fit) -> tuple[ObservationResult, ...]:
     """One result an observation, in the order of the system.
 
     Parameters
     ----------
     system : System
-    residuals : (rows,) array
-    used : (rows,) array of bool
-    factors : (kinds,) array
-    reliability : Reliability
+    fit : Fit
     """
-    sd = system.sd * np.sqrt(factors[system.kind])
+    sd = np.sqrt(fit.choice.variances(system))
+    residuals, reliability = fit.residuals, fit.reliability
+    used = fit.choice.used[system.group]
+    standardised = _standardised(system, fit, sd)
     order = np.argsort(system.observation, kind="stable")
     ends = np.cumsum(np.bincount(system.observation, minlength=len(system.observations)))
     results = []
@@ -55,7 +50,7 @@ def observation_results(
         single = len(rows) == 1
         row = rows[0]
         kind = system.kinds[system.kind[row]]
-        worst = rows[np.argmax(np.abs(reliability.standardised[rows]))]
+        worst = rows[np.argmax(np.abs(standardised[rows]))]
         results.append(
             ObservationResult(
                 id=observation.id,
@@ -65,7 +60,7 @@ def observation_results(
                 unit=UNITS.get(kind, "m"),
                 residual=float(residuals[row]) if single else _rms(residuals[rows]),
                 sd=float(sd[row]) if single else _rms(sd[rows]),
-                standardised=float(reliability.standardised[worst]),
+                standardised=float(standardised[worst]),
                 redundancy=float(np.sum(reliability.redundancy[rows])),
                 detectable=float(np.min(reliability.detectable[rows])),
                 used=bool(np.count_nonzero(used[rows]) * 2 > len(rows)),
@@ -75,6 +70,17 @@ def observation_results(
             )
         )
     return tuple(results)
+
+
+def _standardised(system: System, fit: Fit, sd: Array) -> Array:
+    """Residuals over their own sd; for rows set aside, of their difference from the prediction."""
+    standardised = fit.reliability.standardised.copy()
+    out = np.flatnonzero(~fit.choice.used[system.group])
+    if len(out):
+        found = predict_rows(system, fit, out)
+        spread = np.sqrt(np.diag(found.covariance) + sd[out] ** 2)
+        standardised[out] = np.where(found.estimable, found.difference / spread, 0.0)
+    return standardised
 
 
 def _rms(values: Array | Sequence[float]) -> float:

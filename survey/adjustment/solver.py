@@ -2,58 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy.stats
 
 from survey.adjustment.adjusted import AdjustedNetwork
-from survey.adjustment.components import (
-    STEADY,
-    degrees_of_freedom,
-    estimate_factors,
-    kind_sums,
-)
+from survey.adjustment.components import degrees_of_freedom, kind_sums
+from survey.adjustment.defects import find_defects
 from survey.adjustment.equations import System, compile_network
-from survey.adjustment.minimise import minimise, robust_pass, suspects
-from survey.adjustment.model import Array, Network, State
-from survey.adjustment.normal import (
-    Factor,
-    NormalEquations,
-    NotPositive,
-    Partition,
-    choose_partition,
-)
-from survey.adjustment.rank import (
-    Datum,
-    FreeSpace,
-    connected_parts,
-    find_datum,
-    find_free_space,
-)
-from survey.adjustment.reliability import Reliability, assess, critical_log_p
+from survey.adjustment.fit import Fit
+from survey.adjustment.gross import gross_error_findings, slip_judge, undecided_findings
+from survey.adjustment.model import Network, State
+from survey.adjustment.normal import choose_partition
+from survey.adjustment.rank import Datum, connected_parts, find_datum
 from survey.adjustment.results import observation_results
+from survey.adjustment.robust import robust_pass
+from survey.adjustment.snooping import Search, search
 from survey.adjustment.solution import Statistics
-from survey.adjustment.unknowns import Values
-
-SUSPECT = (
-    5.0  # a reading this many of its kind's scatters off after the robust pass starts set aside
-)
-MOST_ROUNDS = 80  # of least squares, components and tests
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """Least squares with one choice of readings and variance factors."""
-
-    values: Values
-    residuals: Array
-    weights: Array
-    normal: NormalEquations
-    factor: Factor
-    free: FreeSpace
-    reliability: Reliability
-    steps: int
+from survey.findings import Finding, Severity
 
 
 def solve(
@@ -87,129 +52,39 @@ def solve(
     if robust:
         _, derivatives = system.linearise(values)
         partition = choose_partition(system, derivatives, 1.0 / system.sd**2)
-        values, steps = robust_pass(system, values, partition)
-        used = ~suspects(system, values, SUSPECT)
-    factors = np.ones(len(system.kinds))
-    fit, used, factors = _search(
-        system, values, used, factors, robust=robust, components=variance_components
+        values, used, steps = robust_pass(system, values, partition)
+    found = search(
+        system, values, used, snoop=robust, components=variance_components, judge=slip_judge
     )
-    return _gather(network, system, state, fit, used, factors, steps + fit.steps)
+    found.steps += steps
+    return _gather(network, system, state, found)
 
 
-def row_weights(system: System, used: np.ndarray, factors: Array) -> Array:
-    """One over variance of every row, 0 for readings set aside."""
-    weights: Array = used[system.group] / (system.sd**2 * factors[system.kind])
-    return weights
-
-
-def fit_readings(
-    system: System, values: Values, used: np.ndarray, factors: Array, pins: FreeSpace | None = None
-) -> Fit:
-    """Least squares of the readings in use, with the reliability of each.
-
-    Parameters
-    ----------
-    system : System
-    values : Values
-        Where to start.
-    used : (groups,) array of bool
-    factors : (kinds,) array
-    pins : FreeSpace, optional
-        Of an earlier fit of the same readings, to save finding it again.
-    """
-    weights = row_weights(system, used, factors)
-    residuals, derivatives = system.linearise(values)
-    partition = choose_partition(system, derivatives, weights)
-    found = minimise(system, values, weights, partition=partition)
-    residuals, derivatives = system.linearise(found.values)
-    normal, factor, free = _factor(system, partition, derivatives, weights, pins)
-    leverage, beside = factor.leverages()
-    reliability = assess(system, residuals, weights, leverage, beside)
-    return Fit(found.values, residuals, weights, normal, factor, free, reliability, found.steps)
-
-
-def _factor(
-    system: System,
-    partition: Partition,
-    derivatives: Array,
-    weights: Array,
-    known: FreeSpace | None,
-) -> tuple[NormalEquations, Factor, FreeSpace]:
-    """Factor with minimal constraints on what is free."""
-    normal = NormalEquations(system, partition, derivatives, weights)
-    free = find_free_space(normal)
-    del known
-    try:
-        return normal, normal.factor(0.0, free.pins), free
-    except NotPositive:  # at the edge of what counts as free
-        return normal, normal.factor(1e-13, free.pins), free
-
-
-def _search(
-    system: System,
-    values: Values,
-    used: np.ndarray,
-    factors: Array,
-    *,
-    robust: bool,
-    components: bool,
-) -> tuple[Fit, np.ndarray, Array]:
-    """Fit, re-estimate variances and set readings aside until nothing changes."""
-    fit = fit_readings(system, values, used, factors)
-    for _ in range(MOST_ROUNDS if robust or components else 0):
-        changed = False
-        if robust:
-            reliability = fit.reliability
-            limit = critical_log_p(int(np.count_nonzero(reliability.testable)))
-            worst = int(np.argmin(reliability.log_p))
-            if reliability.log_p[worst] < limit:
-                used = used.copy()
-                used[worst] = False
-                changed = True
-        if not changed and components:
-            rows = used[system.group]
-            new = estimate_factors(system, fit.residuals, rows, fit.reliability)
-            changed = bool(np.any(np.abs(new / factors - 1.0) > STEADY))
-            factors = new
-        if not changed:
-            break
-        fit = fit_readings(system, fit.values, used, factors)
-    return fit, used, factors
-
-
-def _gather(
-    network: Network,
-    system: System,
-    start: State,
-    fit: Fit,
-    used: np.ndarray,
-    factors: Array,
-    steps: int,
-) -> AdjustedNetwork:
+def _gather(network: Network, system: System, start: State, found: Search) -> AdjustedNetwork:
     """Make the adjusted network of the last fit."""
-    rows = used[system.group]
+    fit = found.fit
+    rows = fit.choice.used[system.group]
     datum = _main_datum(system, fit, rows)
     _, redundancy = kind_sums(system, fit.residuals, rows, fit.reliability)
-    adjusted = AdjustedNetwork(
+    state = {**start, **system.unknowns.unpack(fit.values)}
+    statistics = _statistics(system, fit, rows, found.steps)
+    findings = [
+        *gross_error_findings(network, system, fit, state),
+        *undecided_findings(system, found.undecided),
+        *_misfit(statistics),
+    ]
+    return AdjustedNetwork(
         network=network,
         system=system,
-        values=fit.values,
-        state={**start, **system.unknowns.unpack(fit.values)},
-        residuals=fit.residuals,
-        used=rows,
-        factors=factors,
+        fit=fit,
+        state=state,
         freedom=degrees_of_freedom(system, redundancy),
-        normal=fit.normal,
-        factor=fit.factor,
-        free=fit.free,
         datum=datum,
-        reliability=fit.reliability,
+        observations=observation_results(system, fit),
+        statistics=statistics,
+        defects=find_defects(system, fit, datum),
+        findings=tuple(findings),
     )
-    adjusted.statistics = _statistics(system, fit, rows, factors, steps)
-    adjusted.observations = observation_results(
-        system, fit.residuals, rows, factors, fit.reliability
-    )
-    return adjusted
 
 
 def _main_datum(system: System, fit: Fit, rows: np.ndarray) -> Datum:
@@ -223,10 +98,9 @@ def _main_datum(system: System, fit: Fit, rows: np.ndarray) -> Datum:
     return find_datum(fit.normal, fit.values, inside)
 
 
-def _statistics(
-    system: System, fit: Fit, rows: np.ndarray, factors: Array, steps: int
-) -> Statistics:
+def _statistics(system: System, fit: Fit, rows: np.ndarray, steps: int) -> Statistics:
     """Global test of the readings in use against their stated sds (A10)."""
+    rows = rows & (fit.choice.widening[system.group] == 1.0)  # contradictions are named apart
     count = int(np.count_nonzero(rows))
     unknowns = system.unknowns.size - fit.free.basis.shape[1]
     freedom = count - unknowns
@@ -234,6 +108,7 @@ def _statistics(
     lower, upper = 0.0, np.inf
     if freedom > 0:
         lower, upper = (float(scipy.stats.chi2.ppf(p, freedom) / freedom) for p in (0.025, 0.975))
+    factors = zip(system.kinds, fit.choice.factors, strict=True)
     return Statistics(
         rows=count,
         unknowns=unknowns,
@@ -241,6 +116,25 @@ def _statistics(
         variance_factor=squares / freedom if freedom > 0 else 1.0,
         lower=lower,
         upper=upper,
-        kinds=tuple((kind, float(f)) for kind, f in zip(system.kinds, factors, strict=True)),
+        kinds=tuple((kind, float(factor)) for kind, factor in factors),
         iterations=steps,
     )
+
+
+def _misfit(statistics: Statistics) -> list[Finding]:
+    """Say when the readings scatter more than their stated sds allow."""
+    if statistics.variance_factor <= statistics.upper:
+        return []
+    ratio = float(np.sqrt(statistics.variance_factor))
+    wide = [kind for kind, factor in statistics.kinds if factor > 1.5]
+    which = f" (most: {', '.join(wide)})" if wide else ""
+    return [
+        Finding(
+            "adjustment-does-not-fit",
+            Severity.CHECK,
+            "adjustment",
+            f"the readings scatter {ratio:.1f} times what their standard deviations allow{which}; "
+            "intervals were widened where there was enough to judge by",
+            "look at the observations with the largest standardised residuals",
+        )
+    ]

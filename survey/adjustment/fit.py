@@ -1,0 +1,173 @@
+"""Least squares with one choice of readings, with the reliability of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from survey.adjustment.equations import System
+from survey.adjustment.minimise import minimise
+from survey.adjustment.model import Array
+from survey.adjustment.normal import (
+    Factor,
+    NormalEquations,
+    NotPositive,
+    Partition,
+    choose_partition,
+)
+from survey.adjustment.rank import FreeSpace, find_free_space
+from survey.adjustment.reliability import Reliability, assess, group_log_p
+from survey.adjustment.unknowns import Values
+
+EDGE_DAMPING = 1e-13  # where a combination stands at the edge of what counts as free
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which readings are used, and how much wider than stated they scatter.
+
+    Attributes
+    ----------
+    used : (groups,) array of bool
+    factors : (kinds,) array
+        Variance factor of each kind.
+    widening : (groups,) array
+        Further variance factor of readings that contradict each other undecided; else 1.
+    """
+
+    used: np.ndarray
+    factors: Array
+    widening: Array
+
+    def variances(self, system: System) -> Array:
+        """Variance of every row, used or not."""
+        variances: Array = system.sd**2 * self.factors[system.kind] * self.widening[system.group]
+        return variances
+
+    def weights(self, system: System) -> Array:
+        """One over variance of every row, 0 for readings set aside."""
+        weights: Array = self.used[system.group] / self.variances(system)
+        return weights
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A least-squares fit.
+
+    `residuals`, `derivatives` hold all rows, those set aside too; `normal`, `factor`, `free` and
+    `reliability` stand on the rows in use.
+    """
+
+    choice: Choice
+    values: Values
+    residuals: Array
+    derivatives: Array
+    weights: Array
+    normal: NormalEquations
+    factor: Factor
+    free: FreeSpace
+    reliability: Reliability
+    steps: int
+
+
+def fit_readings(system: System, values: Values, choice: Choice) -> Fit:
+    """Least squares of the readings in use.
+
+    Parameters
+    ----------
+    system : System
+    values : Values
+        Where to start.
+    choice : Choice
+    """
+    weights = choice.weights(system)
+    residuals, derivatives = system.linearise(values)
+    partition = choose_partition(system, derivatives, weights)
+    found = minimise(system, values, weights, partition=partition)
+    residuals, derivatives = system.linearise(found.values)
+    normal, factor, free = factorise(system, partition, derivatives, weights)
+    leverage, beside = factor.leverages()
+    reliability = assess(system, residuals, weights, leverage, beside)
+    return Fit(
+        choice,
+        found.values,
+        residuals,
+        derivatives,
+        weights,
+        normal,
+        factor,
+        free,
+        reliability,
+        found.steps,
+    )
+
+
+def factorise(
+    system: System, partition: Partition, derivatives: Array, weights: Array
+) -> tuple[NormalEquations, Factor, FreeSpace]:
+    """Factor of the normal equations with minimal constraints on what is free."""
+    normal = NormalEquations(system, partition, derivatives, weights)
+    free = find_free_space(normal)
+    try:
+        return normal, normal.factor(0.0, free.pins), free
+    except NotPositive:
+        return normal, normal.factor(EDGE_DAMPING, free.pins), free
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the readings in use say of rows that are not: see `predict_rows`."""
+
+    rows: np.ndarray
+    difference: Array  # read minus predicted, (m,), each in its own unit
+    covariance: Array  # of the predicted values, (m, m), without the readings' own scatter
+    estimable: np.ndarray
+
+
+def predict_rows(system: System, fit: Fit, rows: np.ndarray) -> Prediction:
+    """Predict rows set aside from all others (A11).
+
+    Parameters
+    ----------
+    system : System
+    fit : Fit
+        Without those rows.
+    rows : (m,) array of int
+    """
+    slopes = np.zeros((len(rows), system.unknowns.size + 1))
+    np.add.at(slopes, (np.arange(len(rows))[:, None], system.columns[rows]), fit.derivatives[rows])
+    scaled = slopes[:, :-1] * fit.normal.scale
+    along = np.linalg.norm(scaled @ fit.free.basis, axis=1)
+    estimable = along <= 1e-6 * np.maximum(np.linalg.norm(scaled, axis=1), 1e-300)
+    covariance = scaled @ fit.factor.solve(scaled.T)
+    return Prediction(rows, fit.residuals[rows], covariance, estimable)
+
+
+def predicted_log_p(system: System, fit: Fit, groups: np.ndarray) -> Array:
+    """Log of the probability that readings set aside differ this much from the rest by chance.
+
+    Parameters
+    ----------
+    system : System
+    fit : Fit
+    groups : (m,) array of int
+        Readings not in use.
+
+    Returns
+    -------
+    (m,) array
+        0 for a reading that the rest can't predict.
+    """
+    variances = fit.choice.variances(system)
+    log_p = np.zeros(len(groups))
+    for i, group in enumerate(groups):
+        first = system.group_first[group]
+        rows = np.arange(first, first + system.group_size[group])
+        found = predict_rows(system, fit, rows)
+        if not np.all(found.estimable):
+            continue
+        matrix = found.covariance + np.diag(variances[rows])
+        square = float(found.difference @ np.linalg.solve(matrix, found.difference))
+        log_p[i] = group_log_p(square, len(rows))
+    return log_p

@@ -1,0 +1,160 @@
+"""Usual slips: what a reading that disagrees was probably meant to be.
+
+The list is that of anybody who has booked readings (common practice): a foot or ten feet misread
+on a tape, an inch or a tenth of a foot on a rod, two digits exchanged, feet booked as metres, two
+point names exchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from survey.adjustment.model import (
+    POINT,
+    Elevation,
+    Observation,
+    RodHeight,
+    SlopeOfPlane,
+    State,
+    TapeLength,
+)
+
+FOOT = 0.3048  # m, international foot
+INCH = 0.0254  # m
+WITHIN = 3.0  # sds that the corrected reading may still differ
+TELLING = 3.0  # a slip must be this many times larger than that to be told from chance
+MOST_POINTS = 60  # with more points some wrong pair always has the taped length
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A usual slip that explains a reading: what it should have been, and in words."""
+
+    value: float
+    words: str
+
+
+def usual_slip(observation: Observation, predicted: float, sd: float) -> Slip | None:
+    """Find the usual slip that takes a reading to what the others predict.
+
+    Parameters
+    ----------
+    observation : Observation
+        With a single `value`.
+    predicted : float
+        What the others say it should read, same unit.
+    sd : float
+        Of the difference, without any slip.
+
+    Returns
+    -------
+    Slip or None
+        None when nothing usual fits, or when the figures are too vague to tell.
+    """
+    value = getattr(observation, "value", None)
+    if not isinstance(value, float | int):
+        return None
+    best: Slip | None = None
+    closest = WITHIN * sd
+    for corrected, words in _candidates(observation, float(value)):
+        if abs(corrected - value) < TELLING * WITHIN * sd:
+            continue
+        if abs(corrected - predicted) < closest:
+            best, closest = Slip(corrected, words), abs(corrected - predicted)
+    return best
+
+
+def _candidates(observation: Observation, value: float) -> Iterator[tuple[float, str]]:
+    """Corrected readings with the slip in words; the first named wins a draw."""
+    match observation:
+        case TapeLength():
+            steps = [(FOOT, "one foot"), (10 * FOOT, "ten feet"), (INCH, "one inch")]
+            steps += [(1.0, "one metre"), (0.1, "ten centimetres"), (5 * FOOT, "five feet")]
+            yield from _off_by(value, steps)
+            yield from _units(value)
+            yield from _exchanged_digits(value)
+        case RodHeight() | Elevation():
+            steps = [(INCH, "one inch"), (0.1 * FOOT, "a tenth of a foot"), (FOOT, "one foot")]
+            steps += [(0.1, "ten centimetres"), (0.01, "one centimetre"), (1.0, "one metre")]
+            yield from _off_by(value, steps)
+            yield from _units(value)
+            yield from _exchanged_digits(value)
+        case SlopeOfPlane():
+            yield -value, "taken the other way round"
+            yield float(np.arctan(np.degrees(value) / 100.0)), "percent booked as degrees"
+            yield float(np.radians(100.0 * np.tan(value))), "degrees booked as percent"
+            yield float(np.arctan(np.degrees(value) / 12.0)), "inches in twelve booked as degrees"
+        case _:
+            return
+
+
+def _off_by(value: float, steps: list[tuple[float, str]]) -> Iterator[tuple[float, str]]:
+    for step, name in steps:
+        yield value - step, f"{name} too much"
+        yield value + step, f"{name} too little"
+
+
+def _units(value: float) -> Iterator[tuple[float, str]]:
+    yield value * FOOT, "feet booked as metres"
+    yield value / FOOT, "metres booked as feet"
+    yield value / 12.0, "inches booked as feet"
+
+
+def _exchanged_digits(value: float) -> Iterator[tuple[float, str]]:
+    """Two neighbouring digits exchanged, in whole feet or in millimetres and hundredths of feet."""
+    feet, rest = divmod(value / FOOT, 1.0)
+    for digits, unit, tail in (
+        (str(round(feet)), FOOT, rest * FOOT),
+        (str(round(value * 1000)), 0.001, 0.0),
+        (str(round(value / FOOT * 100)), 0.01 * FOOT, 0.0),
+    ):
+        for i in range(len(digits) - 1):
+            if digits[i] != digits[i + 1]:
+                swapped = digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]
+                yield int(swapped) * unit + tail, "two digits exchanged"
+
+
+def wrong_end(tape: TapeLength, state: State, sd: float) -> tuple[str, str] | None:
+    """Find the pair of points whose distance a tape really holds, if one of its ends is wrong.
+
+    Parameters
+    ----------
+    tape : TapeLength
+    state : State
+        Adjusted points.
+    sd : float
+        Of the taped against the adjusted length.
+
+    Returns
+    -------
+    (start, end) or None
+        None also when several pairs fit, or when there are too many points to tell.
+    """
+    points = {k[1]: np.asarray(x, dtype=float) for k, x in state.items() if k[0] == POINT}
+    if len(points) > MOST_POINTS or not {tape.start, tape.end} <= points.keys():
+        return None
+    found = [
+        (kept, other) if kept == tape.start else (other, kept)
+        for kept in (tape.start, tape.end)
+        for other in points
+        if other not in (tape.start, tape.end)
+        and abs(float(np.linalg.norm(points[kept] - points[other])) - tape.value) < WITHIN * sd
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def exchanged_names(first: tuple[float, float], second: tuple[float, float], sd: float) -> bool:
+    """Whether two readings (value, predicted) would both fit with their names exchanged.
+
+    Parameters
+    ----------
+    first, second : (value, predicted)
+    sd : float
+        Of one difference.
+    """
+    crossed = max(abs(first[0] - second[1]), abs(second[0] - first[1]))
+    straight = min(abs(first[0] - first[1]), abs(second[0] - second[1]))
+    return crossed < WITHIN * sd and straight > TELLING * WITHIN * sd
