@@ -26,6 +26,7 @@ FOCAL_35_MM = (5.0, 1000.0)  # 35 mm equivalent; phones 10 to 300 mm, 0 means un
 ZOOM = (1.0, 100.0)
 SIDE_PX = (1, 100_000)
 TEXT_LENGTH = 80
+PROCESSING_SOFTWARE = "Image Tag 0x000B"  # the reader has no name for it
 PANORAMA = 6  # CustomRendered values 0 and 1 are Exif's; phones write 6 for stitched panoramas
 
 
@@ -134,7 +135,7 @@ def _collect(tags: dict[str, Any]) -> ExifFacts:
         make=_text(tags, "Image Make"),
         model=_text(tags, "Image Model"),
         lens=_text(tags, "EXIF LensModel"),
-        software=_text(tags, "Image ProcessingSoftware") or _text(tags, "Image Software"),
+        software=_text(tags, PROCESSING_SOFTWARE) or _text(tags, "Image Software"),
         orientation=None if orientation is None else int(orientation),
         focal=None if focal is None else focal / 1000,
         focal_35=None if focal_35 is None else focal_35 / 1000,

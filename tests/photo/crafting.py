@@ -18,7 +18,8 @@ IN_EXIF_IFD = 0x8769
 MAKE, MODEL, ORIENTATION, SOFTWARE = 0x010F, 0x0110, 0x0112, 0x0131
 ORIGINAL_TIME, OFFSET_TIME, FOCAL, WIDTH, HEIGHT = 0x9003, 0x9011, 0x920A, 0xA002, 0xA003
 CUSTOM_RENDERED, ZOOM, FOCAL_35, LENS, MAKER_NOTE = 0xA401, 0xA404, 0xA405, 0xA434, 0x927C
-FIRST_IFD = {MAKE, MODEL, ORIENTATION, SOFTWARE}
+PROCESSING_SOFTWARE = 0x000B
+FIRST_IFD = {MAKE, MODEL, ORIENTATION, SOFTWARE, PROCESSING_SOFTWARE}
 
 Value = int | str | Fraction | tuple[int, int] | bytes
 
@@ -88,6 +89,7 @@ def phone_fields(width: int, height: int, **changes: Value | None) -> dict[int, 
         "offset_time": OFFSET_TIME,
         "orientation": ORIENTATION,
         "software": SOFTWARE,
+        "processing_software": PROCESSING_SOFTWARE,
         "zoom": ZOOM,
         "custom_rendered": CUSTOM_RENDERED,
     }

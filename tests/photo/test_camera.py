@@ -253,3 +253,11 @@ def test_a_zoomed_photo_says_so_in_its_warnings(tmp_path):
     photo = read_photo(crafting.write(tmp_path / "a.jpg", data))
     assert codes(photo.warnings) == ["zoomed"]
     assert "2 x" in photo.warnings[0][1]
+
+
+def test_a_processing_program_is_seen_behind_the_cameras_own_software(tmp_path):
+    fields = phone_fields(400, 300, software="17.4.1", processing_software="Crop and Go 2")
+    data = crafting.jpeg_bytes(crafting.photo_like(400, 300), exif_block(fields))
+    photo = read_photo(crafting.write(tmp_path / "a.jpg", data))
+    assert codes(photo.warnings) == ["edited"]
+    assert '"Crop and Go 2"' in photo.warnings[0][1]
