@@ -96,8 +96,10 @@ class Table:
         if not all([self._is_name(item, key) for item in value]):
             return ()
         if not least <= len(value) <= most:
-            wanted = f"{least}" if least == most else f"{least} to {most}"
-            self.wrong(f"{key} of {self.noun} names {len(value)}, not {wanted}", "", key)
+            wanted = f"exactly {least}" if least == most else f"{least} or more"
+            if len(value) > most > least:
+                wanted = f"{most} at most"
+            self.wrong(f"{key} names {len(value)} points, but needs {wanted}", "", key)
             return ()
         return tuple(value)
 
