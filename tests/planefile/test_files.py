@@ -250,12 +250,16 @@ def leaves(value, path=()):
 
 
 def shapes(document):
-    """Return one path of each shape, list places left out, and every table's path."""
+    """Return one path of each shape, list places left out; figures of one unit are one shape."""
     seen = {}
     for path in leaves(document):
-        for end in range(1, len(path) + 1):
-            shape = tuple(step for step in path[:end] if isinstance(step, str))
-            seen.setdefault((shape, isinstance(path[end - 1], int)), path[:end])
+        place = document
+        for end, step in enumerate(path, start=1):
+            shape = tuple(name for name in path[:end] if isinstance(name, str))
+            if isinstance(place, dict) and "half_width" in place:
+                shape = ("figure", place["unit"], step)
+            seen.setdefault((shape, isinstance(step, int)), path[:end])
+            place = place[step]
     return list(seen.values())
 
 
