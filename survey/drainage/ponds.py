@@ -24,7 +24,8 @@ FILM = 1e-6  # m; water shallower than this is rounding
 class Pond:
     """One body of water of one surface, full to its spill.
 
-    `cells` (k, 2) rows and columns of the domain; `level` metres above the datum.
+    `cells` (k, 2) rows and columns of the domain; `level` metres above the datum; horizontal
+    `area` m2, `volume` m3.
     """
 
     cells: IntArray
@@ -33,6 +34,8 @@ class Pond:
     area: float
     volume: float
     deepest: Array  # (2,) plane frame
+    deepest_cell: IntArray  # (2,) row and column
+    spill: Array | None = None  # (2,) plane frame, once refined
 
     @property
     def countable(self) -> bool:
@@ -93,6 +96,7 @@ def find_ponds(domain: Domain, flooded: Flooded, surface: int) -> tuple[Pond, ..
                 area=len(cells) * domain.cell_area,
                 volume=float(water.sum()) * domain.cell_area,
                 deepest=centres[tuple(bottom)],
+                deepest_cell=bottom,
             )
         )
     return tuple(sorted(found, key=lambda pond: -pond.depth))

@@ -1,0 +1,150 @@
+"""A population of guesses at the dishes of a plane, and how each guess scores."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from survey.drainage.dishes import DishPrior, depth_posterior, dish_shape, draw_depth
+from survey.drainage.evidence import Soundings, Weighing
+
+Array = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is known and asked: readings under every departure, prior, and the plane's outline.
+
+    `projected` (h, n, n) and `log_constant` (h,) come from `weigh`, `log_share` is the departures'
+    prior.
+    """
+
+    soundings: Soundings
+    weighings: tuple[Weighing, ...]
+    projected: Array
+    log_constant: Array
+    log_share: Array
+    prior: DishPrior
+    outline: Array
+    most_dishes: int
+
+    @property
+    def area(self) -> float:
+        """Area in which centres may lie, m2 in the plane."""
+        return float(shapely.Polygon(self.outline).area)
+
+    def holds(self, centre: Array) -> BoolArray:
+        """Whether centres (..., 2) lie on the plane."""
+        polygon = shapely.Polygon(self.outline)
+        inside: BoolArray = shapely.contains_xy(polygon, centre[..., 0], centre[..., 1])
+        return inside
+
+
+@dataclass(slots=True)
+class Particles:
+    """A population of b guesses, each with up to k dishes.
+
+    `centre` (b, k, 2), `radius`, `depth`, `bell`, `active` (b, k), `departure` (b,). Kept beside:
+    `form` (b, k, n) dish shapes at the readings, `pulled` (b, k, n) Q times those, `residual`
+    (b, n) readings minus dishes, `weighted` (b, n) Q times that.
+    """
+
+    centre: Array
+    radius: Array
+    depth: Array
+    bell: BoolArray
+    active: BoolArray
+    departure: IntArray
+    form: Array
+    pulled: Array
+    residual: Array
+    weighted: Array
+
+    @property
+    def count(self) -> IntArray:
+        """Number of dishes of each guess."""
+        total: IntArray = self.active.sum(axis=1)
+        return total
+
+    def take(self, order: IntArray) -> Particles:
+        """Return the guesses of `order`, copied."""
+        return Particles(
+            *(getattr(self, name)[order].copy() for name in Particles.__dataclass_fields__)
+        )
+
+
+def shapes_at(places: Array, centre: Array, radius: Array, bell: BoolArray) -> Array:
+    """Dish shapes (..., n) at places (n, 2) for dishes (...)."""
+    along_u = (places[:, 0] - centre[..., :1]) / radius[..., None]
+    along_v = (places[:, 1] - centre[..., 1:]) / radius[..., None]
+    return dish_shape(along_u**2 + along_v**2, bell[..., None])
+
+
+def weigh_vectors(question: Question, departure: IntArray, vectors: Array) -> Array:
+    """Q times vectors (b, n), each under its own departure (b,)."""
+    out = np.empty_like(vectors)
+    for number in np.unique(departure):
+        mine = departure == number
+        out[mine] = vectors[mine] @ question.projected[number]
+    return out
+
+
+def refresh(question: Question, particles: Particles) -> None:
+    """Recompute everything kept beside the guesses, in place."""
+    p = particles
+    p.form = shapes_at(question.soundings.places, p.centre, p.radius, p.bell)
+    p.form *= p.active[..., None]
+    b, k, n = p.form.shape
+    many = np.repeat(p.departure, k)
+    p.pulled = weigh_vectors(question, many, p.form.reshape(b * k, n)).reshape(b, k, n)
+    p.residual = question.soundings.heights + np.einsum("bk,bkn->bn", p.depth, p.form)
+    p.weighted = weigh_vectors(question, p.departure, p.residual)
+
+
+def log_likelihood(question: Question, particles: Particles) -> Array:
+    """Restricted log likelihood (b,) of the guesses."""
+    misfit = np.einsum("bn,bn->b", particles.residual, particles.weighted)
+    value: Array = question.log_constant[particles.departure] - 0.5 * misfit
+    return value
+
+
+def draw_prior(question: Question, size: int, rng: np.random.Generator) -> Particles:
+    """Draw a population from what is believed before any reading."""
+    prior = question.prior
+    kmax = question.most_dishes
+    shares = np.exp(prior.log_count(np.arange(kmax + 1.0), question.area))
+    count = rng.choice(kmax + 1, size=size, p=shares / shares.sum())
+    low, high = question.outline.min(axis=0), question.outline.max(axis=0)
+    centre = low + rng.random((size, kmax, 2)) * (high - low)
+    for _ in range(200):
+        outside = ~question.holds(centre)
+        if not outside.any():
+            break
+        centre[outside] = low + rng.random((int(outside.sum()), 2)) * (high - low)
+    radius = rng.uniform(prior.least_radius, prior.most_radius, (size, kmax))
+    alone = depth_posterior(prior, np.zeros(()), np.zeros(()))
+    depth = draw_depth(prior, alone, rng.random((size, kmax)))
+    departure = rng.choice(len(question.log_share), size=size, p=np.exp(question.log_share))
+    n = len(question.soundings.heights)
+    blank = np.zeros((size, kmax, n))
+    particles = Particles(
+        centre=centre,
+        radius=radius,
+        depth=depth,
+        bell=rng.random((size, kmax)) < prior.bell_share,
+        active=np.arange(kmax) < count[:, None],
+        departure=departure.astype(np.int64),
+        form=blank,
+        pulled=blank,
+        residual=np.zeros((size, n)),
+        weighted=np.zeros((size, n)),
+    )
+    particles.depth *= particles.active
+    refresh(question, particles)
+    return particles
+

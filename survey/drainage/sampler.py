@@ -1,0 +1,154 @@
+"""Sampling what the roof may look like: plane, dishes and waviness, given the readings.
+
+A population starts from the prior and is led to the posterior through a sequence of tempered
+targets, reweighted, resampled and moved at each (Del Moral, Doucet, Jasra 2006, J. R. Statist.
+Soc. B 68, 411-436), then moved on at the full target. The steps follow the population's own
+effective size, so that no user sets anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from survey.drainage.dishes import DishPrior
+from survey.drainage.evidence import DEPARTURES, Departure, Extent, Soundings, weigh
+from survey.drainage.moves import change_dishes, lay_candidates, redraw_departures, step_dishes
+from survey.drainage.particles import Particles, Question, draw_prior, log_likelihood, refresh
+
+Array = npt.NDArray[np.float64]
+
+POPULATION = 100
+KEPT_SHARE = 0.5  # effective share of the population that a tempering step must keep
+STEPS = 10  # small steps after each change of dishes
+ROUNDS_TEMPERED = 1
+ROUNDS_FULL = 12
+ROUNDS_BETWEEN = 4
+DISHES_PER_MEAN = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """One draw of the dishes of a plane: centre (k, 2), radius, depth, bell (k,), departure."""
+
+    centre: Array
+    radius: Array
+    depth: Array
+    bell: npt.NDArray[np.bool_]
+    departure: int
+    residual: Array  # (n,) readings minus dishes
+
+
+def pose_question(
+    soundings: Soundings,
+    outline: Array,
+    *,
+    prior: DishPrior | None = None,
+    departures: tuple[Departure, ...] = DEPARTURES,
+) -> tuple[Question, Extent]:
+    """Prepare readings, prior and outline for sampling."""
+    prior = prior or DishPrior()
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    extent = Extent((low + high) / 2, np.maximum((high - low) / 2, 1e-3))
+    weighings = tuple(weigh(soundings, extent, departure) for departure in departures)
+    share = np.array([departure.share for departure in departures])
+    mean = prior.per_area * float(np.prod(high - low))
+    question = Question(
+        soundings=soundings,
+        weighings=weighings,
+        projected=np.stack([w.projected for w in weighings]),
+        log_constant=np.array([w.log_constant for w in weighings]),
+        log_share=np.log(share / share.sum()),
+        prior=prior,
+        outline=outline,
+        most_dishes=int(np.clip(np.ceil(DISHES_PER_MEAN * mean), 5, 14)),
+    )
+    return question, extent
+
+
+def sample_guesses(
+    question: Question,
+    spacing: float,
+    count: int,
+    rng: np.random.Generator,
+    *,
+    population: int = POPULATION,
+) -> list[Guess]:
+    """Draw `count` guesses from the posterior."""
+    candidates = lay_candidates(question, spacing)
+    particles = draw_prior(question, population, rng)
+    tempering = 0.0
+    while tempering < 1.0:
+        score = log_likelihood(question, particles)
+        tempering, weight = _next_tempering(score, tempering)
+        particles = particles.take(_resample(weight, rng))
+        for _ in range(ROUNDS_TEMPERED):
+            _one_round(question, candidates, particles, tempering, rng)
+    for _ in range(ROUNDS_FULL):
+        _one_round(question, candidates, particles, 1.0, rng)
+    refresh(question, particles)
+    guesses = _guesses(particles)
+    while len(guesses) < count:
+        for _ in range(ROUNDS_BETWEEN):
+            _one_round(question, candidates, particles, 1.0, rng)
+        refresh(question, particles)
+        guesses += _guesses(particles)
+    return guesses[:count]
+
+
+def _one_round(question, candidates, particles, tempering, rng):  # type: ignore[no-untyped-def]
+    change_dishes(question, candidates, particles, tempering, rng)
+    for _ in range(STEPS):
+        step_dishes(question, particles, tempering, rng)
+    redraw_departures(question, particles, tempering, rng)
+
+
+def _next_tempering(score: Array, tempering: float) -> tuple[float, Array]:
+    """Largest power of the likelihood that keeps the wanted effective share, and the weights."""
+
+    def weights(power: float) -> Array:
+        log_weight = (power - tempering) * (score - score.max())
+        weight = np.exp(log_weight)
+        normal: Array = weight / weight.sum()
+        return normal
+
+    def kept(power: float) -> float:
+        return float(1.0 / (weights(power) ** 2).sum() / len(score))
+
+    if kept(1.0) >= KEPT_SHARE:
+        return 1.0, weights(1.0)
+    low, high = tempering, 1.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if kept(middle) >= KEPT_SHARE else (low, middle)
+    power = max(low, tempering + 1e-9)
+    return power, weights(power)
+
+
+def _resample(weight: Array, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+    """Systematic resampling."""
+    marks = (rng.random() + np.arange(len(weight))) / len(weight)
+    running = np.cumsum(weight)
+    order: npt.NDArray[np.int64] = np.searchsorted(running / running[-1], marks).astype(np.int64)
+    return np.minimum(order, len(weight) - 1)
+
+
+def _guesses(particles: Particles) -> list[Guess]:
+    """Copy the population out as single guesses."""
+    p = particles
+    out = []
+    for b in range(len(p.departure)):
+        on = p.active[b]
+        out.append(
+            Guess(
+                p.centre[b, on].copy(),
+                p.radius[b, on].copy(),
+                p.depth[b, on].copy(),
+                p.bell[b, on].copy(),
+                int(p.departure[b]),
+                p.residual[b].copy(),
+            )
+        )
+    return out

@@ -1,0 +1,214 @@
+"""Simulated roofs with known ponds, and what the drainage part makes of readings on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import ndimage
+
+from survey.drainage.domain import Domain, build_domain
+from survey.drainage.evidence import Soundings
+from survey.drainage.judging import for_each_batch, ponds_of_surfaces
+from survey.drainage.matching import match_ponds
+from survey.drainage.ponds import COUNTABLE_AREA, COUNTABLE_DEPTH, find_ponds, flood
+from survey.drainage.refining import refine_pond
+from survey.drainage.sampler import pose_question, sample_guesses
+from survey.drainage.surfaces import Drafter
+from tests.drainage.roofs import FOOT, INCH, grid_places, plane_set, shed_roof, visit
+
+WIDTH, LENGTH = 20 * FOOT, 40 * FOOT
+FALLS = (1 / 96, 1 / 48, 1 / 24)  # 1/8, 1/4, 1/2 in per ft
+FALL_ODDS = (0.50, 0.35, 0.15)
+CELL = 6 * INCH
+
+
+@dataclass(frozen=True)
+class Roof:
+    """Truth of one simulated roof: fall and dishes (x, y, radius, depth, stretch, turn)."""
+
+    fall: float
+    dishes: np.ndarray
+    shape: str  # "paraboloid", "cosine" or "oval"
+    waves: np.ndarray  # (m, 4): amplitude, wave numbers kx, ky, phase
+
+    def heights(self, places):
+        x, y = places[..., 0], places[..., 1]
+        z = self.fall * y
+        for cx, cy, radius, depth, stretch, turn in self.dishes:
+            a = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
+            b = (y - cy) * np.cos(turn) - (x - cx) * np.sin(turn)
+            q = np.sqrt((a / (radius * stretch)) ** 2 + (b * stretch / radius) ** 2)
+            if self.shape == "cosine":
+                z = z - depth * np.where(q < 1, 0.5 * (1 + np.cos(np.pi * np.minimum(q, 1))), 0)
+            else:
+                z = z - depth * np.clip(1 - q**2, 0, None)
+        for amplitude, kx, ky, phase in self.waves:
+            z = z + amplitude * np.sin(kx * x + ky * y + phase)
+        return z
+
+
+def draw_roof(rng, *, shape="paraboloid", waviness=0.0) -> Roof:
+    """Fall by odds, 0-3 dishes 1/4-1 in deep and 3-10 ft wide, anywhere on the roof."""
+    fall = FALLS[rng.choice(3, p=FALL_ODDS)]
+    count = rng.integers(4)
+    dishes = np.column_stack(
+        [
+            rng.uniform(0, WIDTH, count),
+            rng.uniform(0, LENGTH, count),
+            rng.uniform(1.5 * FOOT, 5 * FOOT, count),
+            rng.uniform(0.25 * INCH, 1.0 * INCH, count),
+            np.sqrt(rng.uniform(1.0, 1.6, count)) if shape == "oval" else np.ones(count),
+            rng.uniform(0, np.pi, count),
+        ]
+    )
+    waves = np.zeros((0, 4))
+    if waviness:
+        length = rng.uniform(3 * FOOT, 10 * FOOT, 12)
+        turn = rng.uniform(0, np.pi, 12)
+        waves = np.column_stack(
+            [
+                np.full(12, waviness * np.sqrt(2 / 12)),
+                2 * np.pi / length * np.cos(turn),
+                2 * np.pi / length * np.sin(turn),
+                rng.uniform(0, 2 * np.pi, 12),
+            ]
+        )
+    return Roof(fall, dishes, shape, waves)
+
+
+_PLANE, _EDGES = shed_roof(fall=0.0)
+_PLANES = plane_set(_PLANE, _EDGES)
+DOMAIN: Domain = build_domain(_PLANE, _PLANES, visit(), cell=CELL)
+FINE: Domain = build_domain(_PLANE, _PLANES, visit(), cell=2.5 * INCH)
+
+
+def true_ponds(roof: Roof):
+    """Ponds of the truth: flooded on 2.5 in cells, worked out below them."""
+    lifts = FINE.lifts(unknown_open=True)
+    flooded = flood(FINE, roof.heights(FINE.points)[None], lifts)
+    ponds = [
+        refine_pond(FINE, flooded, 0, pond, lifts, roof.heights)
+        for pond in find_ponds(FINE, flooded, 0)
+        if pond.depth > 0.3 * COUNTABLE_DEPTH
+    ]
+    return [p for p in ponds if p.countable], flooded.depth[0]
+
+
+@dataclass
+class Outcome:
+    """What came of one roof. Lengths in inches and feet, for the tables."""
+
+    ponds: list = field(default_factory=list)  # per true pond
+    flags: list = field(default_factory=list)  # per low spot named
+    roof_depth: float = 0.0
+    roof_interval: tuple = (0.0, 0.0)
+    cells: list = field(default_factory=list)  # (forecast bin, sum of forecasts, wet, cells)
+    brier: tuple = (0.0, 0.0, 0)  # sum of squares, wet cells, cells
+
+
+def take_readings(roof: Roof, spacing: float, sd: float, rng) -> Soundings:
+    """Readings on a square grid with the far edges added."""
+    places = grid_places(WIDTH, LENGTH, spacing)
+    heights = roof.heights(places) + rng.normal(0.0, sd, len(places))
+    level = np.full(len(places), -1)
+    return Soundings(places, heights, np.eye(len(places)) * sd**2, level)
+
+
+def judge_roof(roof: Roof, soundings: Soundings, spacing: float, sd: float, surfaces: int, seed):
+    """Run the drainage part on readings and compare it with the truth."""
+    rng = np.random.default_rng(seed)
+    question, extent = pose_question(soundings, DOMAIN.outline)
+    guesses = sample_guesses(question, spacing, surfaces, rng)
+    drafter = Drafter(question, extent, DOMAIN)
+    lifts = DOMAIN.lifts(unknown_open=True)
+    ponds = []
+    deep = np.zeros(DOMAIN.shape)
+    wet_depth = []
+
+    def look(batch):
+        found = ponds_of_surfaces(DOMAIN, batch.surfaces, batch.heights, lifts)
+        ponds.extend(found)
+        flooded = flood(DOMAIN, batch.heights, lifts)
+        deep[:] += (flooded.depth >= COUNTABLE_DEPTH).sum(axis=0)
+        wet_depth.append(flooded.depth.astype(np.float32))
+
+    for_each_batch(drafter, guesses, rng, look)
+    return compare(roof, ponds, deep / len(guesses), spacing, sd)
+
+
+def compare(roof: Roof, ponds, forecast, spacing, sd) -> Outcome:
+    """Score matched low spots, cells and the roof's deepest water against the truth."""
+    truth, true_depth = true_ponds(roof)
+    matches = match_ponds(ponds, DOMAIN.shape)
+    masks = [_mask(p, FINE) for p in truth]
+    any_water = _coarse(true_depth > 0)
+    out = Outcome()
+    deepest = np.array([max((p.depth for p in each), default=0.0) for each in ponds])
+    out.roof_depth = max((p.depth for p in truth), default=0.0) / INCH
+    out.roof_interval = tuple(np.quantile(deepest, [0.025, 0.975]) / INCH)
+    coarse_masks = [_coarse(m) for m in masks]
+    for match in matches:
+        depths = np.array([0.0 if p is None else p.depth for p in match.ponds])
+        region = match.frequency >= 0.5 * match.frequency.max()
+        touched = [float((m & region).sum()) for m in coarse_masks]
+        hit = int(np.argmax(touched)) if touched and max(touched) > 0 else -1
+        true = truth[hit].depth / INCH if hit >= 0 else 0.0
+        low, high = np.quantile(depths, [0.025, 0.975]) / INCH
+        false = not (any_water & region).any()
+        out.flags.append((match.probability, hit, false, true, low, high))
+    for k, (pond, mask) in enumerate(zip(truth, coarse_masks, strict=True)):
+        mine = [
+            max((p.depth for p in each if mask[p.cells[:, 0], p.cells[:, 1]].any()), default=0.0)
+            for each in ponds
+        ]
+        touching = [m for m, flag in zip(matches, out.flags, strict=True) if flag[1] == k]
+        best = max(touching, key=lambda m: m.probability, default=None)
+        here = [] if best is None else [p for p in best.ponds if p is not None]
+        diameter = 2 * np.sqrt(pond.area / np.pi)
+        resolvable = diameter >= spacing and pond.depth >= max(3 / 16 * INCH, 3 * sd)
+        out.ponds.append(
+            dict(
+                depth=pond.depth / INCH,
+                area=pond.area / FOOT**2,
+                resolvable=bool(resolvable),
+                probability=0.0 if best is None else best.probability,
+                estimate=float(np.mean(mine)) / INCH,
+                reported=float(np.median([p.depth for p in here])) / INCH if here else 0.0,
+                area_estimate=float(np.median([p.area for p in here])) / FOOT**2 if here else 0.0,
+                interval=tuple(np.quantile(mine, [0.025, 0.975]) / INCH),
+            )
+        )
+    wet = (_coarse(true_depth * (true_depth >= COUNTABLE_DEPTH)) > 0) & DOMAIN.inside
+    p = forecast[DOMAIN.inside]
+    w = _deep_cells(roof)[DOMAIN.inside]
+    out.brier = (float(((p - w) ** 2).sum()), float(w.sum()), len(w))
+    bins = np.clip((p * 10).astype(int), 0, 9)
+    out.cells = [
+        (int(b), float(p[bins == b].sum()), float(w[bins == b].sum()), int((bins == b).sum()))
+        for b in range(10)
+        if (bins == b).any()
+    ]
+    return out
+
+
+def _deep_cells(roof):
+    """Cells of the working grid under countable water, flooded on that grid."""
+    flooded = flood(DOMAIN, roof.heights(DOMAIN.points)[None], DOMAIN.lifts(unknown_open=True))
+    return (flooded.depth[0] >= COUNTABLE_DEPTH).astype(float)
+
+
+def _mask(pond, domain):
+    mask = np.zeros(domain.shape, dtype=bool)
+    mask[pond.cells[:, 0], pond.cells[:, 1]] = True
+    return mask
+
+
+def _coarse(fine):
+    """Working cells that any fine cell of a mask falls into."""
+    out = np.zeros(DOMAIN.shape, dtype=bool)
+    rows, columns = np.nonzero(fine)
+    places = FINE.origin + np.column_stack([columns, rows]) * FINE.step
+    cells = np.round((places - DOMAIN.origin) / DOMAIN.step).astype(int)
+    out[cells[:, 1], cells[:, 0]] = True
+    return out
