@@ -10,7 +10,7 @@ from survey.errors import InputError, Problem
 from survey.photo.model import Calibration
 from survey.storage import write_atomically
 from survey.visit.files import read_text
-from survey.visit.marks_file import parse_strict_json
+from survey.visit.json_text import parse_strict_json
 from survey.visit.problems import shown
 from survey.visit.tables import Table
 
@@ -89,7 +89,7 @@ def parse_calibration(text: str, name: str) -> Calibration:
             cure="name a file that survey calibrate wrote",
         )
     problems: list[Problem] = []
-    table = Table(document, name, lambda key: f"{name} {key or ''}".strip(), problems)
+    table = Table(document, name, lambda keys: " ".join((name, *keys)), problems)
     _check_version(table, name)
     table.text("kind")
     width = int(_required(table, "width_px", *SIDE_PX, whole=True))
