@@ -122,7 +122,7 @@ def _parse_ratio(body: str) -> Fraction:
     if match := _PER.fullmatch(body):
         return _length_per_length(match[1], match[2])
     if re.fullmatch(rf"{NUMBER} ?(\"|'|in|inch|inches|ft|mm|cm|m)", body):
-        raise ValueError("it is a length; per what run?", "write it like 1/4 in per ft or 1/4:12")
+        raise ValueError("it is a length without a run", "write it like 1/4 in per ft or 1/4:12")
     raise ValueError("its form is not known")
 
 

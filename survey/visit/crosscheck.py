@@ -193,7 +193,11 @@ def _check_edges(visit: Visit, where: Where) -> list[Problem]:
         ends = frozenset((edge.start, edge.end))
         unknown = [name for name in (edge.start, edge.end) if name not in corners]
         for name in unknown:
-            problems += _unknown(name, corners, "corner of a plane", place)
+            problems.append(
+                Problem(
+                    f"no plane has a corner {shown(name)}", place, offer(name, corners, "corner")
+                )
+            )
         if not unknown and ends not in sides:
             problems.append(
                 Problem(

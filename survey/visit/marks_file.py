@@ -63,7 +63,7 @@ def parse_marks(text: str, problems: list[Problem]) -> Marks:
             where=MARKS_FILE,
             cure='write {"format": 1, "marks": [...]}',
         )
-    top = Table(document, MARKS_FILE, lambda keys: " ".join((MARKS_FILE, *keys)), problems)
+    top = Table(document, "the file", lambda keys: " ".join((MARKS_FILE, *keys)), problems)
     version = top.count("format", 1, 10**6, MARKS_FORMAT)
     if version is not None and version > MARKS_FORMAT:
         raise InputError(

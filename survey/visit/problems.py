@@ -49,7 +49,9 @@ def _plain(value: object) -> str:
         case dict():
             return "a table"
         case list():
-            return "a list"
+            return f"[{', '.join(_plain(item) for item in value[:6])}]"
+        case str():
+            return f'"{value}"'
         case int():
             return str(value) if abs(value) < 10**40 else "a number of over 40 digits"
         case _:

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import fields
+from fractions import Fraction
 from typing import Any, TypeVar
 
 from survey.errors import InputError, Problem
-from survey.units import format_length, parse_angle, parse_length, parse_temperature
+from survey.units import INCH, format_feet_inches, parse_angle, parse_length, parse_temperature
 from survey.visit.problems import offer, shown
 
 LONGEST_TEXT = 200
@@ -99,7 +100,8 @@ class Table:
             wanted = f"exactly {least}" if least == most else f"{least} or more"
             if len(value) > most > least:
                 wanted = f"{most} at most"
-            self.wrong(f"{key} names {len(value)} points, but needs {wanted}", "", key)
+            held = "1 name" if len(value) == 1 else f"{len(value)} names"
+            self.wrong(f"{key} holds {held}, but needs {wanted}", "", key)
             return ()
         return tuple(value)
 
@@ -112,11 +114,10 @@ class Table:
             self.wrong(f"{key} is {shown(value)}, not text", "put it between quotes", key)
             return None
         if len(value) > longest or not value.strip() or not value.isprintable():
-            self.wrong(
-                f"{key} = {shown(value)} is empty, over {longest} characters or not on one line",
-                "shorten it",
-                key,
-            )
+            fault = "is empty" if not value.strip() else f"is over {longest} characters"
+            if len(value) <= longest and value.strip():
+                fault = "holds a tab, a line's end or a control sign"
+            self.wrong(f"{key} = {shown(value)} {fault}", "write some words on one line", key)
             return None
         return value.strip()
 
@@ -136,7 +137,9 @@ class Table:
         value = self._get(key)
         if value is None or isinstance(value, bool):
             return default if value is None else value
-        self.wrong(f"{key} is {shown(value)}, not true or false", 'or leave it as "unknown"', key)
+        self.wrong(
+            f"{key} is {shown(value)}, not true or false", 'write true, false or "unknown"', key
+        )
         return default
 
     def count(self, key: str, low: int, high: int, default: int | None = None) -> int | None:
@@ -165,8 +168,7 @@ class Table:
         if metres is None or low <= metres <= high:
             return metres
         self.wrong(
-            f"{key} = {shown(self.values[key])} is not between {format_length(low)} and "
-            f"{format_length(high)}",
+            f"{key} = {shown(self.values[key])} is not between {_bound(low)} and {_bound(high)}",
             "check the unit and the point",
             key,
         )
@@ -234,6 +236,13 @@ class Table:
         except InputError as error:
             self.wrong(f"{key} = {error.what}", error.cure, key)
             return None
+
+
+def _bound(metres: float) -> str:
+    """Write a bound roundly: millimetres when small, else whole inches."""
+    if abs(metres) < 2 * INCH:
+        return f"{metres * 1000:g} mm"
+    return format_feet_inches(metres, Fraction(1))
 
 
 def default_of(kind: type[Any], name: str) -> float:

@@ -68,6 +68,10 @@ def _syntax_error(message: str, text: str, name: str) -> InputError:
         cure = "put the text after = between quotes"
     elif "duplicate" in reason.lower() or "overwrite" in reason.lower():
         cure = "keep one of the two"
+    reason = {
+        "Cannot overwrite a value": "a key or table stands twice",
+        "Expected newline or end of document after a statement": "more stands behind the value",
+    }.get(reason, reason)
     return InputError(
         f"not valid TOML ({reason[:1].lower()}{reason[1:]})",
         where=f"{name} line {number}",

@@ -62,7 +62,7 @@ def parse_visit(text: str, folder: Path, problems: list[Problem]) -> tuple[Visit
             cure="begin a fresh one with: survey begin FOLDER",
         )
     source = parse_toml(text, VISIT_FILE)
-    top = Table(source.values, VISIT_FILE, source.where, problems)
+    top = Table(source.values, "the file", source.where, problems)
     _check_format(top)
     conditions = top.table("conditions", "[conditions]")
 
