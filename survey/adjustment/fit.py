@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -135,13 +135,18 @@ def predict_rows(system: System, fit: Fit, rows: np.ndarray) -> Prediction:
         Without those rows.
     rows : (m,) array of int
     """
-    slopes = np.zeros((len(rows), system.unknowns.size + 1))
-    np.add.at(slopes, (np.arange(len(rows))[:, None], system.columns[rows]), fit.derivatives[rows])
-    scaled = slopes[:, :-1] * fit.normal.scale
+    scaled = _dense_rows(system, fit, rows) * fit.normal.scale
     along = np.linalg.norm(scaled @ fit.free.basis, axis=1)
     estimable = along <= 1e-6 * np.maximum(np.linalg.norm(scaled, axis=1), 1e-300)
     covariance = scaled @ fit.factor.solve(scaled.T)
     return Prediction(rows, fit.residuals[rows], covariance, estimable)
+
+
+def _dense_rows(system: System, fit: Fit, rows: np.ndarray) -> Array:
+    """Give derivatives of some rows by all columns, (m, size)."""
+    slopes = np.zeros((len(rows), system.unknowns.size + 1))
+    np.add.at(slopes, (np.arange(len(rows))[:, None], system.columns[rows]), fit.derivatives[rows])
+    return slopes[:, :-1]
 
 
 def predicted_log_p(system: System, fit: Fit, groups: np.ndarray) -> Array:
@@ -171,3 +176,50 @@ def predicted_log_p(system: System, fit: Fit, groups: np.ndarray) -> Array:
         square = float(found.difference @ np.linalg.solve(matrix, found.difference))
         log_p[i] = group_log_p(square, len(rows))
     return log_p
+
+
+def as_if_used(system: System, fit: Fit, group: int) -> Fit | None:
+    """Residuals and reliability as they would be with one more reading, to first order (A12).
+
+    Parameters
+    ----------
+    system : System
+    fit : Fit
+    group : int
+        A reading not in use.
+
+    Returns
+    -------
+    Fit or None
+        Its state, normal equations and factor are still those without the reading. None if the rest
+        can't predict it.
+    """
+    first = int(system.group_first[group])
+    rows = np.arange(first, first + int(system.group_size[group]))
+    found = predict_rows(system, fit, rows)
+    if not np.all(found.estimable):
+        return None
+    spread = found.covariance + np.diag(fit.choice.variances(system)[rows])
+    slopes = _dense_rows(system, fit, rows) * fit.normal.scale
+    moved = fit.normal.times(fit.factor.solve(slopes.T))  # whitened rows by the new reading
+    gain = moved @ np.linalg.inv(spread)
+    sd = 1.0 / np.sqrt(np.where(fit.weights > 0, fit.weights, 1.0))
+    residuals = fit.residuals - sd * (gain @ found.difference)
+    leverage, beside = fit.factor.leverages()
+    leverage = leverage - np.sum(gain * moved, axis=1)
+    beside = beside - np.append(np.sum(gain[:-1] * moved[1:], axis=1), 0.0)
+    used = fit.choice.used.copy()
+    used[group] = True
+    choice = replace(fit.choice, used=used)
+    weights = choice.weights(system)
+    # Of the new reading itself: residual Sigma S^-1 d, redundancy Sigma S^-1.
+    own = np.diag(1.0 / np.sqrt(weights[rows]))
+    kept = own @ np.linalg.solve(spread, own)
+    residuals[rows] = np.diag(own) ** 2 * np.linalg.solve(spread, found.difference)
+    leverage[rows] = 1.0 - np.diag(kept)
+    if len(rows) == 2:
+        beside[rows[0]] = -kept[0, 1]
+    reliability = assess(system, residuals, weights, leverage, beside)
+    return replace(
+        fit, choice=choice, residuals=residuals, weights=weights, reliability=reliability
+    )

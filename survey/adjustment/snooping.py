@@ -14,7 +14,14 @@ import numpy as np
 
 from survey.adjustment.components import STEADY, estimate_factors
 from survey.adjustment.equations import System
-from survey.adjustment.fit import Choice, Fit, factorise, fit_readings, predicted_log_p
+from survey.adjustment.fit import (
+    Choice,
+    Fit,
+    as_if_used,
+    factorise,
+    fit_readings,
+    predicted_log_p,
+)
 from survey.adjustment.model import Array
 from survey.adjustment.normal import choose_partition
 from survey.adjustment.reliability import critical_log_p
@@ -106,20 +113,18 @@ def _set_aside(system: System, state: Search, judge: Judge | None) -> bool:
 def _doubt(system: System, state: Search, doubted: list[int], judge: Judge | None) -> bool:
     """Compare one reading that started set aside with those that explain the misfit as well.
 
-    The readings the robust pass set aside were never compared with their rivals. Each is put back
-    once, and the test made as if it had been used from the beginning.
+    The readings the robust pass set aside were never compared with their rivals. Each is tested
+    once as if it had been used from the beginning, to first order: a reading ten feet off must not
+    drag the state along.
     """
     while doubted:
         group = int(doubted.pop())
-        if state.fit.choice.used[group] or len(doubted) >= MOST_DOUBTED:
-            continue
-        used = state.fit.choice.used.copy()
-        used[group] = True
-        fit = _refit(system, state.fit, replace(state.fit.choice, used=used))
-        log_p = _open_log_p(fit, state)
-        if log_p[group] >= _limit(fit):
-            continue  # nothing else checks it; whatever else fails then is its doing
         before = state.fit
+        if before.choice.used[group] or len(doubted) >= MOST_DOUBTED:
+            continue
+        fit = as_if_used(system, before, group)
+        if fit is None or _open_log_p(fit, state)[group] >= _limit(fit):
+            continue
         _settle(system, state, fit, before, group, judge)
         if state.fit is not before:
             return True
@@ -150,11 +155,11 @@ def _settle(
     if rivals:
         picked = judge(system, fit, [worst, *rivals]) if judge else None
         if picked is None:
-            state.fit = fit
+            state.fit = replace(without, choice=fit.choice)
             _widen(system, state, (worst, *rivals), float(-2.0 * log_p[worst]))
             return
         if picked != worst:
-            without = _refit(system, fit, _without(fit.choice, [picked]))
+            without = _refit(system, without, _without(fit.choice, [picked]))
     state.fit = without
 
 
