@@ -118,7 +118,7 @@ def format_feet_inches(metres: float, step: Fraction = _INCH_STEPS[-1]) -> str:
     feet, rest = divmod(inches, 12)
     if feet == 0:
         return f'{sign}{_inches_text(rest)}"'
-    return f"{sign}{feet}' {_inches_text(rest)}\""
+    return f"{sign}{feet}' {_inches_text(rest, after_feet=True)}\""
 
 
 def format_pitch(
@@ -236,13 +236,13 @@ def _inch_step(half_width: float) -> Fraction:
     return next((step for step in _INCH_STEPS if step <= inches / 2), _INCH_STEPS[-1])
 
 
-def _inches_text(inches: Fraction) -> str:
-    """Return inches as a tape shows them: ``6-1/2``, ``1/4``, ``0``."""
+def _inches_text(inches: Fraction, *, after_feet: bool = False) -> str:
+    """Return inches as a tape shows them: ``6-1/2``, ``1/4``, ``0``; after feet ``0-1/4``."""
     whole, part = divmod(inches, 1)
     if part == 0:
         return str(whole)
     fraction = f"{part.numerator}/{part.denominator}"
-    return fraction if whole == 0 else f"{whole}-{fraction}"
+    return fraction if whole == 0 and not after_feet else f"{whole}-{fraction}"
 
 
 def _decimal(
