@@ -3,31 +3,26 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
-from survey.drainage.domain import Domain, build_domain
-from survey.drainage.edges import Role
-from survey.drainage.low_spots import describe_low_spots, leaves_by
-from survey.drainage.matching import match_ponds
-from survey.drainage.model import LowSpot, PlaneDrainage
-from survey.drainage.ponds import find_ponds, flood
-from survey.drainage.process import Waviness, condition
-from survey.drainage.slopes import derive_slope_field
+from survey.drainage.corners import judge_by_corners
+from survey.drainage.domain import build_domain, plane_frame
+from survey.drainage.evidence import Soundings
+from survey.drainage.model import PlaneDrainage
+from survey.drainage.reading_layout import FEWEST_READINGS, FINEST_CELL, reading_spacing
+from survey.drainage.sampled import Case, judge_by_sampling
+from survey.drainage.tide_lines import TideLine, tide_lines_of
 from survey.figures import NotObserved
-from survey.findings import Finding, Severity
 from survey.planes.model import MeasuredPlane, PlaneSet
 from survey.visit.model import PlaneKind, Visit
 
 Array = npt.NDArray[np.float64]
 
 SURFACES = 300
-FEWEST_READINGS = 6  # three fix the plane; with fewer than three more nothing shows a low spot
-FINEST_CELL = 0.1524  # m, 6 in
+ROUNDING_SD = 1e-4  # m, kept in every reading so that copies of one reading stay solvable
 
 
 def derive_drainage(
@@ -37,6 +32,8 @@ def derive_drainage(
     seed: int = 1,
     minimum_slopes: Mapping[str, float | None] | None = None,
     surfaces: int = SURFACES,
+    tide_lines: Sequence[TideLine] = (),
+    breaks: Mapping[str, Sequence[Array]] | None = None,
 ) -> tuple[PlaneDrainage, ...]:
     """Say of each roof plane where water would stand, how surely, and where it leaves.
 
@@ -45,17 +42,36 @@ def derive_drainage(
     planes : PlaneSet
         Measured planes with the readings taken in their fields.
     visit : Visit
-        Its outlets and penetrations are used.
+        Its outlets, penetrations and tide lines are used.
     seed : int
         Of the random numbers; the same input and seed give the same result.
     minimum_slopes : mapping from plane name to m/m, optional
         Minimum slope of the covering intended; None where no minimum is known.
     surfaces : int
         How many surfaces are drawn.
+    tide_lines : sequence of TideLine
+        Water edges known otherwise than by marks in photos.
+    breaks : mapping from plane name to (2, 2) arrays, optional
+        Lines across which the surface may step (a lap, a patch), plane frame.
+
+    Returns
+    -------
+    tuple of PlaneDrainage
+        One for each roof plane, in order.
     """
     minimums = minimum_slopes or {}
+    steps = breaks or {}
     return tuple(
-        _drain_plane(plane, planes, visit, seed, minimums.get(plane.spec.name), surfaces)
+        _drain_plane(
+            plane,
+            planes,
+            visit,
+            seed,
+            minimums.get(plane.spec.name),
+            surfaces,
+            tuple(line for line in tide_lines if line.plane == plane.spec.name),
+            tuple(np.asarray(line, dtype=float) for line in steps.get(plane.spec.name, ())),
+        )
         for plane in planes.planes
         if plane.spec.kind is PlaneKind.ROOF
     )
@@ -68,164 +84,61 @@ def _drain_plane(
     seed: int,
     minimum: float | None,
     surfaces: int,
+    tide_lines: tuple[TideLine, ...],
+    breaks: tuple[Array, ...],
 ) -> PlaneDrainage:
-    """Judge one roof plane."""
+    """Judge one roof plane by what its readings can carry."""
     name = plane.spec.name
     mine = [i for i, reading in enumerate(planes.readings) if reading.plane == name]
     if not planes.gravity_observed or plane.gradient is None:
         return _not_judged(name, len(mine), "gravity is not observed, so nothing tells where is up")
-    places = np.array([planes.readings[i].uv for i in mine]).reshape(-1, 2)
+    rng_seed = (seed, zlib.crc32(name.encode()))
+    lines = (*tide_lines, *tide_lines_of(plane, planes, visit, plane_frame(plane)))
+    if len(mine) < FEWEST_READINGS and not lines:
+        return judge_by_corners(plane, planes, visit, minimum, len(mine), rng_seed, surfaces)
+    if len(mine) < FEWEST_READINGS:
+        soundings = _corner_soundings(plane)
+        names: tuple[str, ...] = ()
+    else:
+        soundings, names = _soundings(planes, mine, breaks)
+    spacing = reading_spacing(soundings.places)
+    domain = build_domain(plane, planes, visit, cell=min(FINEST_CELL, spacing / 4))
+    case = Case(
+        plane=plane,
+        planes=planes,
+        visit=visit,
+        domain=domain,
+        soundings=soundings,
+        names=names,
+        spacing=spacing,
+        minimum=minimum,
+        tide_lines=lines,
+    )
+    return judge_by_sampling(case, rng_seed, surfaces)
+
+
+def _soundings(
+    planes: PlaneSet, mine: list[int], breaks: tuple[Array, ...]
+) -> tuple[Soundings, tuple[str, ...]]:
+    """Return the readings of one plane with their covariance, and their names."""
+    places = np.array([planes.readings[i].uv for i in mine])
     heights = np.array([planes.readings[i].height for i in mine])
     covariance = planes.readings_covariance[np.ix_(mine, mine)]
-    if len(mine) < FEWEST_READINGS:
-        return _corners_only(plane, planes, visit, minimum, len(mine), seed, surfaces)
-    spacing = reading_spacing(places)
-    domain = build_domain(plane, planes, visit, cell=min(FINEST_CELL, spacing / 4))
-    rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
-    covariance = covariance + np.eye(len(mine)) * 1e-8
-    drawn = _draw(places, heights, covariance, domain, rng, surfaces)
-    observed_by = tuple(planes.readings[i].point for i in mine)
-    spots, notes, findings = _low_spots(domain, drawn, observed_by)
-    return PlaneDrainage(
-        plane=name,
-        low_spots=spots,
-        slope_field=derive_slope_field(domain, drawn, minimum, observed_by),
-        leaves_by=leaves_by(domain, drawn.mean(axis=0)),
-        smallest_findable=NotObserved("it is not worked out yet", "read on a closer grid"),
-        reading_spacing=spacing,
-        reading_count=len(mine),
-        notes=notes,
-        findings=findings,
-    )
+    covariance = covariance + np.eye(len(mine)) * ROUNDING_SD**2
+    soundings = Soundings(places, heights, covariance, np.full(len(mine), -1), breaks)
+    return soundings, tuple(planes.readings[i].point for i in mine)
 
 
-def _draw(
-    places: Array,
-    heights: Array,
-    covariance: Array,
-    domain: Domain,
-    rng: np.random.Generator,
-    surfaces: int,
-) -> Array:
-    """Draw surfaces (s, m) at the points of a domain."""
-    process = Waviness(0.00508, 0.762)
-    known = condition(process, places, heights, covariance, domain.points)
-    values, vectors = np.linalg.eigh(known.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn: Array = known.mean + rng.standard_normal((surfaces, len(values))) @ root.T
-    return drawn
-
-
-def reading_spacing(places: Array) -> float:
-    """Typical distance from a reading to its nearest neighbour, metres (median)."""
-    distances, _ = cKDTree(places).query(places, k=2)
-    return float(np.median(distances[:, 1]))
+def _corner_soundings(plane: MeasuredPlane) -> Soundings:
+    """Stand-in readings at the corners that carry the plane's fall and its covariance."""
+    assert plane.gradient is not None and plane.gradient_covariance is not None
+    plan = plane.outline[:, :2] - plane.outline[:, :2].mean(axis=0)
+    covariance = plan @ plane.gradient_covariance @ plan.T
+    covariance = covariance + np.eye(len(plan)) * plane.spec.flatness_sd**2
+    return Soundings(plane.outline_plane, plan @ plane.gradient, covariance, np.full(len(plan), -1))
 
 
 def _not_judged(name: str, readings: int, why: str) -> PlaneDrainage:
     """Say why nothing can be said of water on a plane."""
     gap = NotObserved(why, "take a rod or slope reading on the plane")
     return PlaneDrainage(name, (), None, (), gap, None, readings, why)
-
-
-def _corners_only(
-    plane: MeasuredPlane,
-    planes: PlaneSet,
-    visit: Visit,
-    minimum: float | None,
-    readings: int,
-    seed: int,
-    surfaces: int,
-) -> PlaneDrainage:
-    """Judge the plane's slope as a whole; its corners say nothing of low spots in its field."""
-    assert plane.gradient is not None and plane.gradient_covariance is not None
-    domain = build_domain(plane, planes, visit, cell=FINEST_CELL)
-    rng = np.random.default_rng([seed, zlib.crc32(plane.spec.name.encode())])
-    gradients = rng.multivariate_normal(plane.gradient, plane.gradient_covariance, surfaces)
-    plan = (domain.points - domain.points.mean(axis=0)) @ domain.frame.to_plan.T
-    drawn = gradients @ plan.T
-    why = f"only {readings} readings lie in the field of {plane.spec.name!r}"
-    cure = "read heights on a 2 ft grid to see ponds of 3 ft and wider"
-    return PlaneDrainage(
-        plane=plane.spec.name,
-        low_spots=(),
-        slope_field=derive_slope_field(domain, drawn, minimum, ()),
-        leaves_by=leaves_by(domain, drawn.mean(axis=0)),
-        smallest_findable=NotObserved(why, cure),
-        reading_spacing=None,
-        reading_count=readings,
-        notes=(f"low spots are not shown by these readings: {why}; {cure}",),
-    )
-
-
-def _low_spots(
-    domain: Domain, drawn: Array, observed_by: tuple[str, ...]
-) -> tuple[tuple[LowSpot, ...], tuple[str, ...], tuple[Finding, ...]]:
-    """Low spots with unknown edges open, then those that only unknown dams would make."""
-    unknown = [b for b in domain.borders if b.role is Role.UNKNOWN]
-    notes = tuple(f"edge {b.name!r}: {b.why}; judged both open and as a wall" for b in unknown)
-    findings = [
-        Finding(
-            "edge-drainage-unknown",
-            Severity.CHECK,
-            b.name,
-            f"whether water can leave over edge {b.name!r} is not known ({b.why})",
-            "say what it meets, or whether it drains",
-        )
-        for b in unknown
-    ]
-    spots, trapped = _judge(domain, drawn, observed_by, unknown_open=True)
-    if trapped:
-        findings.append(_no_way_out(domain, ""))
-    if unknown and not trapped:
-        dammed, trapped = _judge(domain, drawn, observed_by, unknown_open=False)
-        held = " and ".join(repr(b.name) for b in unknown)
-        condition = f"{held} holds water back" if len(unknown) == 1 else f"{held} hold water back"
-        if trapped:
-            findings.append(_no_way_out(domain, condition))
-        spots = (*spots, *_only_if(spots, dammed, condition))
-    return spots, notes, tuple(findings)
-
-
-def _judge(
-    domain: Domain, drawn: Array, observed_by: tuple[str, ...], *, unknown_open: bool
-) -> tuple[tuple[LowSpot, ...], bool]:
-    """Low spots of one reading of the unknown edges, and whether water has no way out at all."""
-    lifts = domain.lifts(unknown_open=unknown_open)
-    if not np.isfinite(lifts).any():
-        return (), True
-    flooded = flood(domain, drawn, lifts)
-    ponds = [find_ponds(domain, flooded, i) for i in range(len(drawn))]
-    matches = match_ponds(ponds, domain.shape)
-    return describe_low_spots(domain, drawn, lifts, matches, observed_by), False
-
-
-def _only_if(
-    spots: tuple[LowSpot, ...], dammed: tuple[LowSpot, ...], condition: str
-) -> tuple[LowSpot, ...]:
-    """Low spots of the dammed reading that the open reading doesn't have, renamed to follow."""
-    fresh = [
-        spot
-        for spot in dammed
-        if not any(
-            np.linalg.norm(spot.deepest - other.deepest) < 0.3
-            and abs(spot.probability - other.probability) < 0.2
-            for other in spots
-        )
-    ]
-    return tuple(
-        replace(spot, name=f"{spot.plane} low spot {len(spots) + i}", only_if=condition)
-        for i, spot in enumerate(fresh, start=1)
-    )
-
-
-def _no_way_out(domain: Domain, condition: str) -> Finding:
-    """Say that every way out of a plane is closed."""
-    when = f"if {condition}, " if condition else ""
-    return Finding(
-        "no-way-out",
-        Severity.CHECK,
-        domain.plane,
-        f"{when}no edge and no outlet lets water off {domain.plane!r}",
-        "look for an outlet and enter it, or say which edge drains",
-    )

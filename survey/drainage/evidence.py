@@ -84,7 +84,8 @@ def beyond(line: Array, places: Array) -> Array:
     """1 for places on the left of a break line's direction, else 0."""
     run = line[1] - line[0]
     away = places - line[0]
-    return (run[0] * away[:, 1] - run[1] * away[:, 0] > 0).astype(float)
+    left: Array = (run[0] * away[:, 1] - run[1] * away[:, 0] > 0).astype(float)
+    return left
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +115,9 @@ class Weighing:
     log_constant: float
 
 
-def departure_covariance(departure: Departure, extent: Extent, first: Array, second: Array) -> Array:
+def departure_covariance(
+    departure: Departure, extent: Extent, first: Array, second: Array
+) -> Array:
     """Covariance (n, m) of sag and waviness between places, m2."""
     wavy = departure.waviness.covariance(first, second)
     if departure.sag_sd == 0.0:

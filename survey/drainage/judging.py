@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,12 +45,28 @@ class Batch:
     heights: Array
 
 
-def for_each_batch(
-    drafter: Drafter,
-    guesses: Sequence[Guess],
-    rng: np.random.Generator,
-    look: Callable[[Batch], None],
-) -> None:
-    """Draw surfaces batch by batch and let `look` take what it needs of each."""
-    for surfaces in drafter.batches(guesses, rng, BATCH):
-        look(Batch(surfaces, heights_at_cells(drafter.domain, surfaces)))
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Surfaces that can be drawn again one by one: guesses with a seed each."""
+
+    drafter: Drafter
+    guesses: Sequence[Guess]
+    seed: tuple[int, ...]
+
+    def __len__(self) -> int:
+        return len(self.guesses)
+
+    def surface(self, number: int) -> Surface:
+        """Return surface `number`, the same each time."""
+        return self.drafter.draw(self.guesses[number], np.random.default_rng([*self.seed, number]))
+
+    def heights(self, number: int) -> Array:
+        """Heights (m,) of surface `number` at the points of the domain."""
+        heights: Array = heights_at_cells(self.drafter.domain, [self.surface(number)])[0]
+        return heights
+
+    def batches(self) -> Iterator[Batch]:
+        """Yield all surfaces a few at a time, so that memory doesn't grow with their number."""
+        for start in range(0, len(self), BATCH):
+            surfaces = [self.surface(i) for i in range(start, min(start + BATCH, len(self)))]
+            yield Batch(surfaces, heights_at_cells(self.drafter.domain, surfaces))

@@ -84,7 +84,8 @@ def step_dishes(
 def _random_dish(particles: Particles, rows: IntArray, rng: np.random.Generator) -> IntArray:
     """Pick one dish of each guess evenly."""
     luck = np.where(particles.active[rows], rng.random((len(rows), particles.active.shape[1])), -1)
-    return np.argmax(luck, axis=1)
+    slot: IntArray = np.argmax(luck, axis=1)
+    return slot
 
 
 def _score(
@@ -246,7 +247,8 @@ def _proposal(
     share *= (1.0 - UNIFORM_SHARE) / share.sum(axis=1, keepdims=True)
     even = np.exp(candidates.log_volume)
     share += (UNIFORM_SHARE * even / even.sum()).astype(np.float32)
-    return share
+    proposal: npt.NDArray[np.float32] = share
+    return proposal
 
 
 def change_dishes(
@@ -302,11 +304,23 @@ def change_dishes(
     up = question.prior.log_count_ratio(count.astype(float), question.area)
     down = question.prior.log_count_ratio(np.maximum(count - 1.0, 0.0), question.area)
     with np.errstate(invalid="ignore"):
-        log_ratio = np.where(adds, up + log_new, np.where(removes, -down - log_old, log_new - log_old))
+        log_ratio = np.where(
+            adds, up + log_new, np.where(removes, -down - log_old, log_new - log_old)
+        )
     taken = np.log(rng.random(len(rows))) < log_ratio
     depth = draw_depth(question.prior, new, rng.random(len(rows)))
-    _apply(p, rows[taken], slot[taken], removes[taken], centre[taken], radius[taken], bell[taken],
-           shape[taken], pulled[taken], depth[taken])
+    _apply(
+        p,
+        rows[taken],
+        slot[taken],
+        removes[taken],
+        centre[taken],
+        radius[taken],
+        bell[taken],
+        shape[taken],
+        pulled[taken],
+        depth[taken],
+    )
 
 
 def _apply(

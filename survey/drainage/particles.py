@@ -147,4 +147,3 @@ def draw_prior(question: Question, size: int, rng: np.random.Generator) -> Parti
     particles.depth *= particles.active
     refresh(question, particles)
     return particles
-

@@ -194,8 +194,14 @@ def _measure(
     number = labels[tuple(bottom.astype(int))]
     if number == 0:
         return Pond(
-            pond.cells, pond.level, pond.depth, pond.area, pond.volume, pond.deepest,
-            pond.deepest_cell, spill,
+            pond.cells,
+            pond.level,
+            pond.depth,
+            pond.area,
+            pond.volume,
+            pond.deepest,
+            pond.deepest_cell,
+            spill,
         )
     mine = labels == number
     part = domain.cell_area / FINER**2

@@ -15,7 +15,13 @@ import numpy.typing as npt
 
 from survey.drainage.dishes import DishPrior
 from survey.drainage.evidence import DEPARTURES, Departure, Extent, Soundings, weigh
-from survey.drainage.moves import change_dishes, lay_candidates, redraw_departures, step_dishes
+from survey.drainage.moves import (
+    Candidates,
+    change_dishes,
+    lay_candidates,
+    redraw_departures,
+    step_dishes,
+)
 from survey.drainage.particles import Particles, Question, draw_prior, log_likelihood, refresh
 
 Array = npt.NDArray[np.float64]
@@ -98,7 +104,14 @@ def sample_guesses(
     return guesses[:count]
 
 
-def _one_round(question, candidates, particles, tempering, rng):  # type: ignore[no-untyped-def]
+def _one_round(
+    question: Question,
+    candidates: Candidates,
+    particles: Particles,
+    tempering: float,
+    rng: np.random.Generator,
+) -> None:
+    """Change dishes, step them, and redraw the departures."""
     change_dishes(question, candidates, particles, tempering, rng)
     for _ in range(STEPS):
         step_dishes(question, particles, tempering, rng)

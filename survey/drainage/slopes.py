@@ -78,35 +78,60 @@ def _moved(grid: Array, axis: int, by: int) -> Array:
     return out
 
 
-def derive_slope_field(
-    domain: Domain, heights: Array, minimum: float | None, observed_by: tuple[str, ...]
-) -> SlopeField:
-    """Judge the local fall of sampled surfaces (s, m) against a minimum."""
-    gradient = local_gradients(domain, heights)
-    fall = np.linalg.norm(gradient, axis=-1)
-    judged = domain.inside & np.isfinite(fall).all(axis=0)
-    backfall = _share(_falls_to_wall(domain, gradient)[:, judged], observed_by)
-    if minimum is None:
-        gap = NotObserved("no minimum slope is known for the covering intended", "name a covering")
-        return SlopeField(None, gap, (), backfall)
-    under = fall < minimum
-    often = np.where(judged, under.mean(axis=0), 0.0)
-    return SlopeField(
-        minimum, _share(under[:, judged], observed_by), outlines_of(domain, often, 0.5), backfall
-    )
+class SlopeTally:
+    """Counts over drawn surfaces: where and how much of a plane is too flat or falls to a wall."""
+
+    def __init__(self, domain: Domain, minimum: float | None) -> None:
+        self.domain = domain
+        self.minimum = minimum
+        self.surfaces = 0
+        self.judged = domain.inside.copy()
+        self.under = np.zeros(domain.shape)
+        self.backward = np.zeros(domain.shape)
+        self.shares_under: list[float] = []
+        self.shares_backward: list[float] = []
+
+    def add(self, heights: Array) -> None:
+        """Count surfaces (s, m) at the points of the domain."""
+        gradient = local_gradients(self.domain, heights)
+        fall = np.linalg.norm(gradient, axis=-1)
+        judged = self.domain.inside & np.isfinite(fall).all(axis=0)
+        self.judged &= judged
+        self.surfaces += len(heights)
+        backward = _falls_to_wall(self.domain, gradient)
+        self.backward += backward.sum(axis=0)
+        if not judged.any():
+            return
+        self.shares_backward += list(backward[:, judged].mean(axis=1))
+        if self.minimum is not None:
+            with np.errstate(invalid="ignore"):
+                under = fall < self.minimum
+            self.under += under.sum(axis=0)
+            self.shares_under += list(under[:, judged].mean(axis=1))
+
+    def slope_field(self) -> SlopeField:
+        """Return what was counted, with outlines of what is under or backward in half of it."""
+        backward = np.where(self.judged, self.backward / max(self.surfaces, 1), 0.0)
+        back_strips = outlines_of(self.domain, backward, 0.5)
+        share = _share(self.shares_backward)
+        if self.minimum is None:
+            gap = NotObserved(
+                "no minimum slope is known for the covering intended", "name the covering intended"
+            )
+            return SlopeField(None, gap, (), share, back_strips)
+        under = np.where(self.judged, self.under / max(self.surfaces, 1), 0.0)
+        strips = outlines_of(self.domain, under, 0.5)
+        return SlopeField(self.minimum, _share(self.shares_under), strips, share, back_strips)
 
 
-def _share(hits: BoolArray, observed_by: tuple[str, ...]) -> Measured:
-    """Share of cells hit, as a figure over the surfaces."""
-    if hits.shape[1] == 0:
-        return NotObserved("the plane is narrower than a level", "judge it by hand")
-    shares = hits.mean(axis=1)
+def _share(shares: list[float]) -> Measured:
+    """Share of a plane over the surfaces, as a figure whose half-width holds 95 % of them."""
+    if not shares:
+        return NotObserved("the plane is narrower than a 2 ft level", "judge it by hand")
     low, high = np.quantile(shares, [0.025, 0.975])
-    value = float(np.median(shares))
-    sd = float(shares.std())
-    wide = max(high - value, value - low)
-    factor = float(wide / sd) if sd > 0 else NORMAL_95
-    return Figure(value, sd, "1", observed_by, max(factor, 1.0))
+    value, sd = float(np.median(shares)), float(np.std(shares))
+    wide = max(float(high) - value, value - float(low))
+    return Figure(value, sd, "1", (), wide / sd if sd > 0 else NORMAL_95)
 
 
 def _falls_to_wall(domain: Domain, gradient: Array) -> BoolArray:

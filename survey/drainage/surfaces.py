@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,11 +27,13 @@ JITTER = 1e-6  # of the variance, against rounding
 class Surface:
     """One drawn surface that can be evaluated anywhere on its plane.
 
-    `trend` (p,) plane and steps; `centre` (k, 2), `radius`, `depth`, `bell` (k,) its dishes;
-    `wave` (nv, nu) sag and waviness at the lattice nodes `nodes_v`, `nodes_u`.
+    `trend` (p,) plane and steps; `levels` (l,) heights of the tide lines; `centre` (k, 2),
+    `radius`, `depth`, `bell` (k,) its dishes; `wave` (nv, nu)
+    sag and waviness at the lattice nodes `nodes_v`, `nodes_u`.
     """
 
     trend: Array
+    levels: Array
     breaks: tuple[Array, ...]
     centre: Array
     radius: Array
@@ -73,9 +75,8 @@ def _between(grid: Array, row: Array, column: Array) -> Array:
     i = np.minimum(row.astype(int), grid.shape[0] - 2)
     j = np.minimum(column.astype(int), grid.shape[1] - 2)
     a, b = row - i, column - j
-    value: Array = (
-        (1 - a) * ((1 - b) * grid[i, j] + b * grid[i, j + 1])
-        + a * ((1 - b) * grid[i + 1, j] + b * grid[i + 1, j + 1])
+    value: Array = (1 - a) * ((1 - b) * grid[i, j] + b * grid[i, j + 1]) + a * (
+        (1 - b) * grid[i + 1, j] + b * grid[i + 1, j + 1]
     )
     return value
 
@@ -126,11 +127,8 @@ class Drafter:
             self.prepared[number] = weights, root, _root(weighing.trend_covariance)
         return self.prepared[number]
 
-    def draw(self, guesses: Sequence[Guess], rng: np.random.Generator) -> list[Surface]:
-        """Draw one surface for each guess."""
-        return [self._draw_one(guess, rng) for guess in guesses]
-
-    def _draw_one(self, guess: Guess, rng: np.random.Generator) -> Surface:
+    def draw(self, guess: Guess, rng: np.random.Generator) -> Surface:
+        """Draw one surface with the dishes of a guess."""
         weighing = self.question.weighings[guess.departure]
         weights, root, trend_root = self.prepare(guess.departure)
         soundings = self.question.soundings
@@ -143,6 +141,7 @@ class Drafter:
         wave = departed.reshape(len(self.nodes_v), len(self.nodes_u))
         return Surface(
             trend=trend[: len(trend) - soundings.levels],
+            levels=trend[len(trend) - soundings.levels :],
             breaks=soundings.breaks,
             centre=guess.centre,
             radius=guess.radius,
@@ -155,13 +154,6 @@ class Drafter:
             origin=self.domain.origin,
             step=self.domain.step,
         )
-
-    def batches(
-        self, guesses: Sequence[Guess], rng: np.random.Generator, size: int
-    ) -> Iterator[list[Surface]]:
-        """Draw surfaces a few at a time, so that memory doesn't grow with their number."""
-        for start in range(0, len(guesses), size):
-            yield self.draw(guesses[start : start + size], rng)
 
 
 def conditional_root(
@@ -180,12 +172,13 @@ def conditional_root(
 def _root(covariance: Array) -> Array:
     """Square root of a covariance that may be close to singular."""
     scale = max(float(np.diag(covariance).max()), 1e-30)
+    root: Array
     try:
-        return np.linalg.cholesky(covariance + JITTER * scale * np.eye(len(covariance)))
+        root = np.asarray(np.linalg.cholesky(covariance + JITTER * scale * np.eye(len(covariance))))
     except np.linalg.LinAlgError:
         values, vectors = np.linalg.eigh(covariance)
-        root: Array = vectors * np.sqrt(np.maximum(values, 0.0))
-        return root
+        root = np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+    return root
 
 
 def _spline_basis(nodes: Array, wanted: Array) -> Array:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import ndimage
 
 from survey.drainage.domain import Domain, build_domain
 from survey.drainage.evidence import Soundings
-from survey.drainage.judging import for_each_batch, ponds_of_surfaces
+from survey.drainage.judging import Draws, ponds_of_surfaces
 from survey.drainage.matching import match_ponds
-from survey.drainage.ponds import COUNTABLE_AREA, COUNTABLE_DEPTH, find_ponds, flood
+from survey.drainage.ponds import COUNTABLE_DEPTH, find_ponds, flood
 from survey.drainage.refining import refine_pond
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.surfaces import Drafter
@@ -120,20 +119,13 @@ def judge_roof(roof: Roof, soundings: Soundings, spacing: float, sd: float, surf
     rng = np.random.default_rng(seed)
     question, extent = pose_question(soundings, DOMAIN.outline)
     guesses = sample_guesses(question, spacing, surfaces, rng)
-    drafter = Drafter(question, extent, DOMAIN)
+    draws = Draws(Drafter(question, extent, DOMAIN), guesses, (seed[-1],))
     lifts = DOMAIN.lifts(unknown_open=True)
     ponds = []
     deep = np.zeros(DOMAIN.shape)
-    wet_depth = []
-
-    def look(batch):
-        found = ponds_of_surfaces(DOMAIN, batch.surfaces, batch.heights, lifts)
-        ponds.extend(found)
-        flooded = flood(DOMAIN, batch.heights, lifts)
-        deep[:] += (flooded.depth >= COUNTABLE_DEPTH).sum(axis=0)
-        wet_depth.append(flooded.depth.astype(np.float32))
-
-    for_each_batch(drafter, guesses, rng, look)
+    for batch in draws.batches():
+        ponds += ponds_of_surfaces(DOMAIN, batch.surfaces, batch.heights, lifts)
+        deep += (flood(DOMAIN, batch.heights, lifts).depth >= COUNTABLE_DEPTH).sum(axis=0)
     return compare(roof, ponds, deep / len(guesses), spacing, sd)
 
 
@@ -179,7 +171,6 @@ def compare(roof: Roof, ponds, forecast, spacing, sd) -> Outcome:
                 interval=tuple(np.quantile(mine, [0.025, 0.975]) / INCH),
             )
         )
-    wet = (_coarse(true_depth * (true_depth >= COUNTABLE_DEPTH)) > 0) & DOMAIN.inside
     p = forecast[DOMAIN.inside]
     w = _deep_cells(roof)[DOMAIN.inside]
     out.brier = (float(((p - w) ** 2).sum()), float(w.sum()), len(w))
