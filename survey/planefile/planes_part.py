@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from survey.drainage.model import LowSpot, PlaneDrainage, SlopeField
+from survey.drainage.model import PlaneDrainage
 from survey.figures import NORMAL_95, Figure, Measured, NotObserved
+from survey.planefile.drainage_part import write_drainage
 from survey.planefile.values import (
     Json,
     coordinates,
@@ -159,7 +160,7 @@ def _write_plane(
         "plies": spec.plies,
         "ventilation": spec.ventilation,
         "coverings": None if rules is None else _write_rules(rules),
-        "drainage": None if water is None else _write_drainage(water),
+        "drainage": None if water is None else write_drainage(water),
     }
 
 
@@ -193,59 +194,6 @@ def _write_rules(judged: PlaneJudgement) -> Json:
             for fall in judged.falls
         ],
         "notes": [note for note in judged.notes],
-    }
-
-
-def _write_drainage(water: PlaneDrainage) -> Json:
-    return {
-        "not_judged": water.not_judged,
-        "low_spots": [_write_low_spot(spot) for spot in water.low_spots],
-        "slope_field": None if water.slope_field is None else _write_field(water.slope_field),
-        "leaves_by": list(water.leaves_by),
-        "smallest_findable": write_measured(water.smallest_findable),
-        "reading_spacing": number_or_null(water.reading_spacing),
-        "reading_count": water.reading_count,
-        "notes": list(water.notes),
-    }
-
-
-def _write_low_spot(spot: LowSpot) -> Json:
-    return {
-        "name": spot.name,
-        "likelihood": spot.likelihood.value,
-        "probability": number(spot.probability, "1"),
-        "outline": coordinates(spot.outline) or [],
-        "outer_outline": coordinates(spot.outer_outline) or [],
-        "deepest": vector(spot.deepest),
-        "spill": vector(spot.spill),
-        "depth": write_measured(spot.depth),
-        "area": write_measured(spot.area),
-        "volume": write_measured(spot.volume),
-        "weight": write_measured(spot.weight),
-        "load": write_measured(spot.load),
-        "drains_to": spot.drains_to,
-        "outlet": spot.outlet,
-        "only_if": spot.only_if,
-        "depth_range": _interval(spot.depth_range, "m"),
-        "depth_interval": _interval(spot.depth_interval, "m"),
-        "area_interval": _interval(spot.area_interval, "m2"),
-        "volume_interval": _interval(spot.volume_interval, "m3"),
-        "observed_by": list(spot.observed_by),
-    }
-
-
-def _interval(interval: tuple[float, float] | None, unit: str) -> list[float] | None:
-    """Return both ends of an interval, or None."""
-    return None if interval is None else vector(interval, unit)
-
-
-def _write_field(field: SlopeField) -> Json:
-    strips = [coordinates(strip) for strip in field.strips]
-    return {
-        "minimum": number_or_null(field.minimum, "m/m"),
-        "share_under": write_measured(field.share_under),
-        "strips": [strip for strip in strips if strip is not None],
-        "backfall_share": write_measured(field.backfall_share),
     }
 
 

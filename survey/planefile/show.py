@@ -8,7 +8,8 @@ from typing import Any
 from survey.figures import Figure
 from survey.planefile.lines import counted, labelled, table, wrapped
 from survey.planefile.model import PlaneFile
-from survey.planefile.show_planes import show_area, show_falls, show_measured, show_plane
+from survey.planefile.show_figures import show_area, show_measured
+from survey.planefile.show_planes import show_falls, show_plane
 from survey.planefile.text import is_untouched
 from survey.planefile.values import read_measured
 from survey.rules import name_of

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
 from survey.figures import Figure, Measured
 from survey.planefile.lines import counted, labelled, table, wrapped
+from survey.planefile.show_figures import show_area, show_measured, show_place
+from survey.planefile.show_water import show_water
 from survey.planefile.values import read_measured
 from survey.rules import Verdict, name_of
-from survey.rules.wording import plain_length, say, system_of
-from survey.units import format_area, format_feet_inches, format_length, format_measured
+from survey.rules.wording import plain_length, system_of
+from survey.units import format_length, format_measured
 
 Entry = Mapping[str, Any]
 LEVEL = 1e-3  # m/m: an edge that rises less than this beyond doubt is called level
@@ -35,27 +36,11 @@ def show_plane(plane: Entry, document: Entry, units: str) -> list[str]:
     if plane["coverings"] is not None:
         lines += ["", "  Coverings, by its pitch", *_show_coverings(plane["coverings"])]
     if plane["drainage"] is not None:
-        lines += ["", "  Water", *_show_water(plane["drainage"], units)]
+        lines += ["", "  Water", *show_water(plane["drainage"], units)]
     openings = _show_openings(plane["name"], document, units)
     if openings:
         lines += ["", "  Outlets and penetrations", *openings]
     return lines
-
-
-def show_measured(measured: Measured, units: str) -> str:
-    """Return a figure with its half-width, or why it is not observed and what would give it."""
-    if isinstance(measured, Figure):
-        return say(measured, units)
-    return format_measured(measured, system_of(units))
-
-
-def show_area(measured: Measured, units: str) -> str:
-    """Return an area, in US units with its squares."""
-    text = show_measured(measured, units)
-    if units == "metric" or not isinstance(measured, Figure):
-        return text
-    squares = format_area(measured.value, "us", half_width=measured.half_width, squares=True)
-    return f"{text} ({squares})"
 
 
 def _show_figures(plane: Entry, document: Entry, units: str) -> list[str]:
@@ -166,72 +151,6 @@ def show_falls(plane: Entry) -> list[str]:
     return [line for fall in coverings["falls"] for line in wrapped(fall["sentence"], 4, 6)]
 
 
-def _show_water(drainage: Entry, units: str) -> list[str]:
-    if drainage["not_judged"]:
-        return wrapped(f"not judged: {drainage['not_judged']}", 4, 6)
-    lines = []
-    if drainage["leaves_by"]:
-        lines += wrapped(f"leaves by {', '.join(drainage['leaves_by'])}", 4, 6)
-    for spot in drainage["low_spots"]:
-        lines += wrapped(describe_low_spot(spot, units), 4, 6)
-    if not drainage["low_spots"]:
-        lines += wrapped(_nothing_found(drainage, units), 4, 6)
-    field = drainage["slope_field"]
-    if field is not None and field["minimum"] is not None:
-        share = read_measured(field["share_under"])
-        if isinstance(share, Figure):
-            lines += wrapped(
-                f"{_share(share)} of it falls less than {12 * field['minimum']:g} in 12", 4, 6
-            )
-    for note in drainage["notes"]:
-        lines += wrapped(f"({note})", 4, 5)
-    return lines
-
-
-def describe_low_spot(spot: Entry, units: str) -> str:
-    """Return a low spot in words: how sure, how deep, how large, how heavy, where it goes."""
-    if spot["likelihood"] == "not shown by these readings":
-        return f"{spot['name']}: standing water is not shown by these readings"
-    parts = [
-        f"{spot['name']}: standing water {spot['likelihood']} ({100 * spot['probability']:.0f} %)"
-    ]
-    depth, area = read_measured(spot["depth"]), read_measured(spot["area"])
-    if isinstance(depth, Figure):
-        parts.append(f"{show_measured(depth, units)} deep")
-    if isinstance(area, Figure):
-        parts.append(f"{show_measured(area, units)} in area")
-    weight, load = read_measured(spot["weight"]), read_measured(spot["load"])
-    if isinstance(weight, Figure) and isinstance(load, Figure):
-        parts.append(
-            f"{show_measured(weight, units)} of water, {show_measured(load, units)} at its deepest"
-        )
-    place = spot["deepest"]
-    if place is not None:
-        parts.append(f"deepest {_at(place, units)}")
-    parts.append(f"spills to {spot['drains_to']}" if spot["drains_to"] else "")
-    parts.append(f"outlet '{spot['outlet']}' is in it" if spot["outlet"] else "no outlet in it")
-    parts.append(f"only if {spot['only_if']}" if spot["only_if"] else "")
-    return "; ".join(filter(None, parts))
-
-
-def _nothing_found(drainage: Entry, units: str) -> str:
-    count = counted(drainage["reading_count"], "reading")
-    smallest = read_measured(drainage["smallest_findable"])
-    if isinstance(smallest, Figure):
-        least = format_length(smallest.value, system_of(units), half_width=smallest.half_width)
-        return (
-            f"no low spot is shown by {count}; they could have shown one {least} across, not a "
-            "smaller one"
-        )
-    return f"low spots are not shown by these readings ({smallest.why}); {smallest.cure}"
-
-
-def _share(share: Figure) -> str:
-    low = max(share.value - share.half_width, 0.0)
-    high = min(share.value + share.half_width, 1.0)
-    return f"{100 * share.value:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
-
-
 def _show_openings(plane: str, document: Entry, units: str) -> list[str]:
     rows: list[Sequence[str]] = []
     for outlet in document["outlets"]:
@@ -269,12 +188,4 @@ def _where(thing: Entry, units: str) -> str:
     if place is None:
         edge = thing.get("edge")
         return f"along '{edge}'" if edge else "place not known"
-    return _at(place, units)
-
-
-def _at(place: Sequence[float], units: str) -> str:
-    """Return plane coordinates in words, to the inch or centimetre."""
-    if units == "metric":
-        return f"at {place[0]:.2f} m along, {place[1]:.2f} m up"
-    along, up = (format_feet_inches(value, Fraction(1)) for value in place)
-    return f"at {along} along, {up} up"
+    return show_place(place, units)

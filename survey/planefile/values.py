@@ -1,7 +1,8 @@
 """How a value is written into a plane file: rounded once, to a digit that is stated.
 
 Lengths carry 6 decimals (micrometres), areas 6, volumes 7, slopes and angles 8, weights 4, loads
-and pixels 3, pure numbers 6; covariances 6 significant digits. All of it is far below what a visit
+and pixels 3, pure numbers 6; covariances 6 significant digits; lines that are only drawn 3 (the
+millimetre). All of it is far below what a visit
 can measure, and coarse enough that the last bits of a processor's arithmetic leave no trace. A
 half-width is rounded up, so that no interval is written narrower than it is.
 """
@@ -91,6 +92,13 @@ def coordinates(points: npt.ArrayLike) -> list[list[float]] | None:
     if array.size == 0 or not np.isfinite(array).all():
         return None
     return [[number(value) for value in row] for row in array]
+
+
+def drawn(points: npt.ArrayLike) -> list[list[float]]:
+    """Return rows of coordinates for drawing, to the millimetre; what is not finite is left out."""
+    array = np.asarray(points, dtype=np.float64)
+    rows = array.reshape(-1, array.shape[-1]) if array.size else array.reshape(0, 2)
+    return [[round(float(v), 3) + 0.0 for v in row] for row in rows if np.isfinite(row).all()]
 
 
 def vector(values: npt.ArrayLike, unit: str = "m") -> list[float] | None:

@@ -119,7 +119,7 @@ def _overflow_findings(
 ) -> list[Finding]:
     where = f"plane '{plane.spec.name}'"
     overflows = [outlet for outlet in outlets if is_overflow(outlet)]
-    found = [_blocked_finding(plane, where, visit, planes)]
+    found = [_blocked_finding(plane, where, visit, planes, drainage)]
     if not overflows:
         return [*found, _missing_overflow(where, visit)]
     drains = [outlet for outlet in outlets if is_drain(outlet)]
@@ -149,11 +149,24 @@ def _missing_overflow(where: str, visit: Visit) -> Finding:
     )
 
 
-def _blocked_finding(plane: MeasuredPlane, where: str, visit: Visit, planes: PlaneSet) -> Finding:
+def _blocked_finding(
+    plane: MeasuredPlane,
+    where: str,
+    visit: Visit,
+    planes: PlaneSet,
+    drainage: PlaneDrainage | None,
+) -> Finding:
     """Say what water weighs behind blocked outlets: information, for an engineer to judge."""
     row = limit("ponded-water-weight")
+    blocked = drainage.blocked if drainage else None
     lowest = min(border.dam_height for border in borders_of(plane, planes))
-    if math.isfinite(lowest):
+    if blocked and isinstance(blocked.depth, Figure) and isinstance(blocked.load, Figure):
+        over = f" before it runs over '{blocked.spills_over}'" if blocked.spills_over else ""
+        stands = (
+            f"water could stand {say(blocked.depth, visit.units)} deep{over}, "
+            f"{say(blocked.load, visit.units)} at its deepest"
+        )
+    elif math.isfinite(lowest):
         load = format_pressure(lowest * float(row.amount), system_of(visit.units))
         stands = (
             f"water could stand {plain_length(lowest, visit.units)} deep at its lowest dam, "
@@ -182,7 +195,9 @@ def _overflow_height(
     """Compare an overflow's inlet with the 2 in above the low point that the IRC sets."""
     row = limit("irc-overflow-inlet-height")
     where = f"outlet '{outlet.name}' on plane '{plane.spec.name}'"
-    height = height_above_low_point(outlet, drains, plane, planes, drainage)
+    height = _judged_height(outlet, drainage) or height_above_low_point(
+        outlet, drains, plane, planes, drainage
+    )
     asked = f"{plain_length(float(row.amount), visit.units)} above the low point ({row.citation})"
     if isinstance(height, NotObserved):
         return [
@@ -209,6 +224,14 @@ def _overflow_height(
             )
         ]
     return [Finding("overflow-height", Severity.NOTE, where, words, "", row.id)]
+
+
+def _judged_height(outlet: OutletSpec, drainage: PlaneDrainage | None) -> Figure | None:
+    """Return an outlet's height above its low point as the drainage stage found it, if it did."""
+    for state in drainage.outlets if drainage else ():
+        if state.name == outlet.name and isinstance(state.above_low_point, Figure):
+            return state.above_low_point
+    return None
 
 
 def height_above_low_point(

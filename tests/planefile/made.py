@@ -29,8 +29,7 @@ from survey.visit.model import OutlineMark, SheetBoard, TargetSpec, Visit
 from tests.rules.made import (
     a_curb,
     a_drain,
-    a_drainage,
-    a_low_spot,
+    a_full_drainage,
     a_plane_set,
     a_visit,
     an_overflow,
@@ -136,7 +135,7 @@ def the_parts(**changes: Any) -> dict[str, Any]:
         readings=(FieldReading("G1", "porch", (3.0, 1.0), 0.02),),
         readings_covariance=np.array([[4e-6]]),
     )
-    drainage = changes.pop("drainage", None) or (a_drainage(a_low_spot()),)
+    drainage = changes.pop("drainage", None) or (a_full_drainage(),)
     parts = {
         "visit": visit,
         "photos": photos(),

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from survey.drainage.model import Likelihood
 from survey.figures import Figure, NotObserved
 from survey.findings import Finding, Severity
 from survey.planefile import PlaneFile, format_gaps, format_plane_file
@@ -65,10 +66,22 @@ def test_coverings_are_sorted_by_what_the_pitch_says():
 
 
 def test_low_spot_is_told_in_words_with_its_place():
-    text = flat(format_plane_file(a_plane_file()))
+    text = flat(format_plane_file(a_plane_file(drainage=(a_drainage(a_low_spot()),))))
     assert 'low 1: standing water shown (97 %); 3/8" ± 5/64" deep' in text
     assert "deepest at 9' 10\" along, 3' 7\" up" in text
     assert "spills to front; no outlet in it" in text
+
+
+def test_water_shows_intervals_remedies_and_where_to_put_the_rod_next():
+    text = flat(format_plane_file(a_plane_file()))
+    assert "shown (97 %), only if 'left' holds water back" in text
+    assert '3/8" (5/16" to 15/32") deep' in text
+    assert "20 % (10 to 30 %) of it falls less than 0.25 in 12" in text
+    assert "'overflow 1' is 2\" ± 5/16\" above the low point by it" in text
+    assert "fill to bring it to 0.25 in 12 towards front" in text
+    assert "saddle behind 'curb 1'" in text
+    assert "(figures, not a design)" in text
+    assert "one more rod reading would help most at 6' 7\" along, 3' 3\" up" in text
 
 
 def test_no_low_spot_is_never_said_without_what_could_have_been_seen():
@@ -81,10 +94,10 @@ def test_no_low_spot_is_never_said_without_what_could_have_been_seen():
 
 
 def test_spot_that_the_readings_do_not_show_is_not_called_dry():
-    spot = replace(a_low_spot(), likelihood="not shown by these readings")
-    spot = replace(spot, likelihood=type(a_low_spot().likelihood)("not shown by these readings"))
+    spot = replace(a_low_spot(), likelihood=Likelihood.NOT_SHOWN)
     text = flat(format_plane_file(a_plane_file(drainage=(a_drainage(spot),))))
-    assert "standing water is not shown by these readings" in text
+    assert "low 1: standing water" not in text
+    assert "no low spot is shown by 40 readings; they could have shown one" in text
 
 
 def test_gap_shows_its_reason_and_cure():

@@ -9,7 +9,23 @@ from typing import Any
 
 import numpy as np
 
-from survey.drainage.model import Likelihood, LowSpot, PlaneDrainage, SlopeField
+from survey.drainage.model import (
+    BlockedOutlets,
+    Contour,
+    FallArrow,
+    FlowPath,
+    Likelihood,
+    LowSpot,
+    NestedLow,
+    NextReading,
+    OutletState,
+    PlaneDrainage,
+    Saddle,
+    SlopeField,
+    Taper,
+    TideLineFit,
+    ValleyFall,
+)
 from survey.figures import Figure, NotObserved
 from survey.planes.model import MeasuredEdge, MeasuredPlane, MeasuredPoint, PlaneSet
 from survey.visit.model import (
@@ -195,6 +211,47 @@ def a_drainage(*spots: LowSpot, **changes: Any) -> PlaneDrainage:
         reading_count=40,
     )
     return replace(made, **changes)
+
+
+def a_full_drainage() -> PlaneDrainage:
+    """Return drainage with every part filled in."""
+    length, area = Figure(0.05, 0.004, "m", ("R1",)), Figure(3.0, 0.2, "m2", ("R1",))
+    volume = Figure(0.1, 0.01, "m3", ("R1",))
+    line = np.array([[0.5, 0.5], [1.0, 1.0], [np.nan, 0.0]])
+    spot = replace(
+        a_low_spot(),
+        depth_range=(0.0, 0.012),
+        depth_interval=(0.008, 0.012),
+        area_interval=(0.9, 1.1),
+        volume_interval=(0.004, 0.006),
+        only_if="'left' holds water back",
+        sure_outline=np.array([[2.9, 1.0], [3.1, 1.0], [3.0, 1.1]]),
+        stages=np.array([[0.0, 0.0, 0.0], [0.0099, 1.03, 0.0051]]),
+        fills_at_rain=0.004,
+        nested=(NestedLow(np.array([3.0, 1.1]), 0.002, 0.1, 0.0001),),
+    )
+    field = SlopeField(
+        1 / 48, Figure(0.2, 0.05, "1"), (line[:2],), Figure(0.01, 0.01, "1"), (line[:2],)
+    )
+    return a_drainage(
+        spot,
+        slope_field=field,
+        notes=("the left edge was presumed open",),
+        flow_paths=(FlowPath(line, "front"),),
+        arrows=(FallArrow(np.array([1.0, 1.0]), np.array([0.0, -1.0]), 0.02),),
+        contours=(Contour(0.0254, (line[:2],)),),
+        valleys=(ValleyFall("left", Figure(0.015, 0.001, "m/m", ("R1",)), 1 / 48),),
+        outlets=(OutletState("overflow 1", "overflow scupper", length),),
+        blocked=BlockedOutlets(
+            ("drain 1",), "overflow 1", length, Figure(490.0, 40.0, "Pa"), area, volume
+        ),
+        next_readings=(NextReading(np.array([2.0, 1.0]), 2.0, 1.0, 0.3),),
+        taper=Taper("front", 1 / 48, volume, length, length, length),
+        saddles=(Saddle("curb 1", 0.9, 0.5, length, volume, Figure(0.02, 0.002, "m/m"), None),),
+        tide_lines=(TideLineFit("ring 1", line[:2], length, True),),
+        edge_roles=(("front", "open"), ("house", "dam")),
+        curbs=(("curb 1", line[:2]),),
+    )
 
 
 def a_drain(**changes: Any) -> OutletSpec:

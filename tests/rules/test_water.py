@@ -17,6 +17,7 @@ from tests.rules.made import (
     COVARIANCE,
     a_drain,
     a_drainage,
+    a_full_drainage,
     a_low_spot,
     a_plane_set,
     a_visit,
@@ -222,3 +223,13 @@ def test_outlet_marked_at_a_point_is_placed_by_it():
     judgement = judge(visit, planes, (a_drainage(leaves_by=("drain 1",)),))
     codes = {f.code: f for f in judgement.findings}
     assert "0.083" in codes["overflow-too-high"].what
+
+
+def test_height_and_load_found_by_the_drainage_stage_are_taken():
+    """Behind 0.05 m of water: 490 Pa is 10.2 psf."""
+    visit = a_visit(outlets=(a_drain(), an_overflow(invert=0.2)), edges=parapets())
+    codes = found(visit, a_full_drainage())
+    height = codes["overflow-height"].what  # 0.05 m, not the 0.2 m written down
+    assert 'its inlet is 2" ± 5/16"' in height
+    assert "10.2 psf" in codes["blocked-outlet-load"].what
+    assert "runs over 'overflow 1'" in codes["blocked-outlet-load"].what

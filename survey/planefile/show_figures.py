@@ -1,0 +1,53 @@
+"""Figures of a plane file in words, in the units that the reader asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from survey.figures import Figure, Measured
+from survey.rules.wording import say, system_of
+from survey.units import format_area, format_feet_inches, format_length, format_measured
+
+
+def show_measured(measured: Measured, units: str) -> str:
+    """Return a figure with its half-width, or why it is not observed and what would give it."""
+    if isinstance(measured, Figure):
+        return say(measured, units)
+    return format_measured(measured, system_of(units))
+
+
+def show_area(measured: Measured, units: str) -> str:
+    """Return an area, in US units with its squares."""
+    text = show_measured(measured, units)
+    if units == "metric" or not isinstance(measured, Figure):
+        return text
+    squares = format_area(measured.value, "us", half_width=measured.half_width, squares=True)
+    return f"{text} ({squares})"
+
+
+def show_share(share: Figure) -> str:
+    """Return a share of one with both ends of its interval: ``20 % (10 to 30 %)``."""
+    low = max(share.value - share.half_width, 0.0)
+    high = min(share.value + share.half_width, 1.0)
+    return f"{100 * share.value:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
+
+
+def show_length_between(figure: Figure, interval: Sequence[float] | None, units: str) -> str:
+    """Return a length with both ends of its interval where they are known, else ± half-width."""
+    if interval is None:
+        return show_measured(figure, units)
+    half_width = max((interval[1] - interval[0]) / 2, 1e-6)
+    value, low, high = (
+        format_length(number, system_of(units), half_width=half_width)
+        for number in (figure.value, *interval)
+    )
+    return f"{value} ({low} to {high})"
+
+
+def show_place(place: Sequence[float], units: str) -> str:
+    """Return plane coordinates in words, to the inch or centimetre."""
+    if units == "metric":
+        return f"at {place[0]:.2f} m along, {place[1]:.2f} m up"
+    along, up = (format_feet_inches(value, Fraction(1)) for value in place)
+    return f"at {along} along, {up} up"
