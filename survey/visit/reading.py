@@ -24,6 +24,7 @@ from survey.visit.visit_file import read_visit_file
 
 PHOTOS = "photos"
 MOST_PHOTOS = 2000
+MOST_PROBLEMS = 100
 NOT_PHOTOS = (".txt", ".md", ".json", ".toml", ".csv", ".xlsx", ".db", ".ini", ".partial")
 Value = TypeVar("Value")
 
@@ -62,7 +63,7 @@ def open_visit(folder: str | Path) -> Visit:
     if read is not None and visit_is_sound:
         problems += _crosscheck(*read, marks or Marks(), readings or (), photos, others_are_sound)
     if problems or read is None:
-        raise InputError.of(problems)
+        raise InputError.of(_bearable(problems))
     return replace(
         read[0],
         marks=marks.marks if marks else (),
@@ -88,6 +89,15 @@ def _crosscheck(
     if others_are_sound:
         problems += check_points(visit, source, marks.marks, marks.points, readings)
     return problems
+
+
+def _bearable(problems: list[Problem]) -> list[Problem]:
+    """Return the first problems only, and how many more there are, when nobody could read all."""
+    more = len(problems) - MOST_PROBLEMS
+    if more <= 0:
+        return problems
+    rest = Problem(f"there are {more} more problems", "visit folder", "mend these first")
+    return [*problems[:MOST_PROBLEMS], rest]
 
 
 def _refuse_missing(folder: Path) -> None:

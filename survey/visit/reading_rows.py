@@ -37,6 +37,7 @@ class Names:
 
     setups: dict[str, Setup] | None
     planes: tuple[str, ...] | None
+    points: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, visit: Visit | None) -> Names:
@@ -46,6 +47,7 @@ class Names:
         return cls(
             {setup.name: setup for setup in visit.setups},
             tuple(plane.name for plane in visit.planes),
+            frozenset(name for plane in visit.planes for name in (*plane.outline, *plane.points)),
         )
 
 
@@ -84,6 +86,13 @@ class RowReader:
         if point is None:
             self._wrong(
                 "nothing says where the rod stood", "name a point, or give along and up", "point"
+            )
+        elif point == self.id and point in self.names.points and not self.row.cells.get("point"):
+            self._wrong(
+                f"the spot would be named {shown(point)} after its id, but that is a point of a "
+                "plane already",
+                f"write {point} under point if it is that point, or give another id",
+                "id",
             )
         value = self._length("value", 0.0, LONGEST_ROD, "rod reading")
         longest = setup.rod_length if setup else None

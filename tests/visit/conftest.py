@@ -2,36 +2,19 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from full_visit import write_full_visit
-
-from survey.errors import InputError, Problem
-from survey.visit import open_visit
-
-Edit = Callable[[str, str, str], None]
+from survey.errors import Problem
+from tests.visit.full_visit import problems_of, write_full_visit
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """The full visit, written."""
     return write_full_visit(tmp_path / "visit")
-
-
-def problems_of(folder: Path) -> tuple[Problem, ...]:
-    """What opening the folder complains of; fails if it opens."""
-    with pytest.raises(InputError) as caught:
-        open_visit(folder)
-    for problem in caught.value.problems:
-        assert problem.what and problem.where, problem
-        assert "\n" not in str(problem)
-    return caught.value.problems
 
 
 @pytest.fixture

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from survey.errors import InputError, Problem
+from survey.visit import open_visit
+
 VISIT = """\
 format = 1
 name = "full visit"
@@ -205,3 +210,13 @@ def write_full_visit(folder: Path) -> Path:
     for name in ("a.jpg", "b.jpg", "README.md", ".hidden.jpg"):
         (folder / "photos" / name).write_bytes(b"not looked at")
     return folder
+
+
+def problems_of(folder: Path) -> tuple[Problem, ...]:
+    """What opening the folder complains of; fails if it opens."""
+    with pytest.raises(InputError) as caught:
+        open_visit(folder)
+    for problem in caught.value.problems:
+        assert problem.what and problem.where, problem
+        assert "\n" not in str(problem)
+    return caught.value.problems

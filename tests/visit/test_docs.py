@@ -7,7 +7,6 @@ import re
 from pathlib import Path
 
 import pytest
-from full_visit import MARKS, VISIT
 
 from survey.errors import InputError
 from survey.units import parse_length, parse_slope, parse_temperature
@@ -22,6 +21,7 @@ from survey.visit.model import (
     PlaneKind,
 )
 from survey.visit.sheet import COLUMNS, UNITS
+from tests.visit.full_visit import MARKS, VISIT
 
 PAGE = (Path(__file__).parents[2] / "docs" / "visit-folder.md").read_text(encoding="utf-8")
 

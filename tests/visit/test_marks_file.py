@@ -7,9 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import problems_of
-from full_visit import MARKS
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from survey.errors import InputError, Problem, StorageError
@@ -23,6 +21,9 @@ from survey.visit.model import (
     OutlineMark,
     PointMark,
 )
+from tests.visit.full_visit import MARKS, problems_of
+
+STEADY = settings(deadline=None, derandomize=True)  # the same cases every time
 
 Complaints = Callable[[str, str, str], tuple[Problem, ...]]
 
@@ -51,6 +52,7 @@ def marks(draw: st.DrawFn) -> Mark:
     return OutlineMark(name, photo, draw(NAMES), purpose, draw(NAMES), outline, draw(SD_PX))
 
 
+@STEADY
 @given(st.lists(marks(), max_size=6), st.lists(NAMES, max_size=4, unique=True))
 def test_marks_written_are_read_back_equal_to_the_last_bit(
     written: list[Mark], points: list[str]

@@ -6,8 +6,6 @@ import random
 from pathlib import Path
 
 import pytest
-from conftest import problems_of
-from full_visit import MARKS, READINGS, VISIT, write_full_visit
 
 from survey.errors import InputError, Problem, StorageError
 from survey.visit import open_visit
@@ -16,6 +14,7 @@ from survey.visit.reading import MOST_PHOTOS, list_photos
 from survey.visit.readings_file import parse_readings_text
 from survey.visit.visit_file import parse_visit
 from survey.visit.workbook import read_workbook_rows
+from tests.visit.full_visit import MARKS, READINGS, VISIT, problems_of, write_full_visit
 
 
 def test_missing_folder_and_file_in_its_place_are_told_apart(tmp_path: Path) -> None:
@@ -141,7 +140,7 @@ def test_many_mutants_of_each_text_end_as_values_or_a_named_error() -> None:
 
 def test_mutants_of_a_workbook_end_as_rows_or_a_named_error() -> None:
     """Half are injured as a file, half inside one of their parts, which a checksum then fits."""
-    from test_workbook import ROWS, SHEET, rewritten, workbook
+    from tests.visit.test_workbook import ROWS, SHEET, rewritten, workbook
 
     original = workbook(ROWS)
     parts = (SHEET, "xl/workbook.xml", "xl/styles.xml", "[Content_Types].xml")

@@ -7,15 +7,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import problems_of
-from full_visit import READINGS
 
 from survey.errors import InputError, Problem
 from survey.units import INCH
 from survey.visit import open_visit
 from survey.visit.model import Reading, RodReading, SlopeReading, Spot, TapeReading, Visit
+from survey.visit.reading import MOST_PROBLEMS
 from survey.visit.readings_file import parse_readings_text
 from survey.visit.sheet import LONGEST_CELL, MOST_COLUMNS, MOST_ROWS
+from tests.visit.full_visit import READINGS, problems_of
 
 Complaints = Callable[[str, str, str], tuple[Problem, ...]]
 HEADER = READINGS.splitlines()[0]
@@ -198,6 +198,7 @@ def test_unit_in_the_header_counts_for_slopes(visit: Visit, unit: str, gradient:
         ("porch,2,0", ",2,0", "line 9, plane", "names no plane", "known here"),
         ("R4,rod,S2,TP1", "R4,rod,S2,TP2", "line 7", '"TP1" is named nowhere else', "points of"),
         ("R4,rod,S2,TP1", "R4,rod,S2,TP2", "line 8", '"TP2" is named nowhere else', "points of"),
+        ("G1,rod", "A,rod", "line 9, id", 'named "A" after its id', "under point"),
         ("G1,rod", "R1,rod", "line 9", 'id "R1" stands in readings.csv line 5', "own id"),
         (",,,,12 ft 0", ",,,,,,,12 ft 0", "line 2", "column without a known name", "quotes"),
         ("setup,point", "setups,point", "line 1", 'no column "setups"', '"setup"?'),
@@ -274,6 +275,13 @@ def test_other_spreadsheet_formats_are_named(folder: Path) -> None:
     (folder / "readings.csv").rename(folder / "readings.ods")
     problems = problems_of(folder)
     assert any("save it as readings.xlsx" in one.cure for one in problems)
+
+
+def test_more_problems_than_anybody_reads_are_counted(folder: Path) -> None:
+    (folder / "readings.csv").write_text("kind,value\n" + "tape,1 m\n" * 400, encoding="utf-8")
+    problems = problems_of(folder)
+    assert len(problems) == MOST_PROBLEMS + 1
+    assert problems[-1].what == f"there are {800 - MOST_PROBLEMS} more problems"
 
 
 def test_two_readings_files_are_refused(folder: Path) -> None:

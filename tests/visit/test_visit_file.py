@@ -8,8 +8,6 @@ from pathlib import Path
 
 import cv2
 import pytest
-from conftest import problems_of
-from full_visit import VISIT
 
 from survey.errors import InputError, Problem
 from survey.visit import open_visit
@@ -18,6 +16,7 @@ from survey.visit.crosscheck import check_names
 from survey.visit.model import EdgeKind, ForeignBoard, OutletKind, SheetBoard
 from survey.visit.toml_text import LONGEST_KEY, parse_toml
 from survey.visit.visit_file import LARGEST_VISIT, parse_visit
+from tests.visit.full_visit import VISIT, problems_of
 
 Complaints = Callable[[str, str, str], tuple[Problem, ...]]
 KEY_LINES = [

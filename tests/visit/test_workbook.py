@@ -15,8 +15,6 @@ from typing import Any
 
 import openpyxl
 import pytest
-from conftest import problems_of
-from full_visit import READINGS
 
 from survey.errors import InputError
 from survey.visit import open_visit
@@ -26,6 +24,7 @@ from survey.visit.workbook import (
     MOST_PARTS,
     read_workbook_rows,
 )
+from tests.visit.full_visit import READINGS, problems_of
 
 NAME = "readings.xlsx"
 ROWS = list(csv.reader(io.StringIO(READINGS)))
