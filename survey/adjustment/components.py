@@ -8,6 +8,7 @@ lucky residuals can't shrink an interval and thirty poor ones widen it.
 from __future__ import annotations
 
 import numpy as np
+from scipy.stats import chi2
 from scipy.stats import t as student
 
 from survey.adjustment.equations import System
@@ -15,10 +16,9 @@ from survey.adjustment.model import Array
 from survey.adjustment.reliability import Reliability
 from survey.figures import NORMAL_95
 
-# Readings that the stated sd of a kind is worth; judged, own simulation in docs/accuracy.md. Hands
-# and eyes differ more from the default than instruments do from their data sheet.
-PRIOR_WORTH = 20.0
-PRIOR_WORTH_OF = {"point mark": 8.0, "edge mark": 8.0, "target corner": 8.0}
+# Readings that the stated sd of a kind is worth; judged, own simulation in docs/accuracy.md.
+PRIOR_WORTH = 6.0
+REFUTED = 0.999  # chi-square quantile from which on a stated sd loses its worth
 KNOWN = ("lens prior", "print scale prior", "elevation")  # what is stated is not re-estimated
 LEAST_FACTOR, MOST_FACTOR = 0.25, 100.0  # variance factors beyond these are not believed
 STEADY = 0.02  # relative change of a factor that no longer matters
@@ -26,12 +26,7 @@ STEADY = 0.02  # relative change of a factor that no longer matters
 
 def prior_worth(system: System) -> Array:
     """Pseudo degrees of freedom of each kind's stated sd, (kinds,); inf: never re-estimated."""
-    return np.array(
-        [
-            np.inf if kind in KNOWN else PRIOR_WORTH_OF.get(kind, PRIOR_WORTH)
-            for kind in system.kinds
-        ]
-    )
+    return np.array([np.inf if kind in KNOWN else PRIOR_WORTH for kind in system.kinds])
 
 
 def kind_sums(
@@ -50,6 +45,9 @@ def estimate_factors(
 ) -> Array:
     """Variance factor of each kind (A6): (worth + squares) / (worth + redundancy).
 
+    Where the squares refute the stated sd (beyond the 99.9 % quantile) its worth fades with the
+    fourth power of how far they do.
+
     Parameters
     ----------
     system : System
@@ -66,6 +64,8 @@ def estimate_factors(
     worth = prior_worth(system)
     squares, redundancy = kind_sums(system, residuals, used, reliability)
     finite = np.where(np.isfinite(worth), worth, 1.0)
+    limit = chi2.ppf(REFUTED, np.maximum(redundancy, 1.0))
+    finite = finite * (limit / np.maximum(squares, limit)) ** 4
     factors = np.where(np.isfinite(worth), (finite + squares) / (finite + redundancy), 1.0)
     return np.clip(factors, LEAST_FACTOR, MOST_FACTOR)
 

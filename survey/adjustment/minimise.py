@@ -12,9 +12,9 @@ from survey.adjustment.normal import NormalEquations, NotPositive, Partition, ch
 from survey.adjustment.unknowns import Values
 
 LEAST_DAMPING = 1e-11  # of the unit diagonal; keeps what nothing fixes where it started
-FIRST_DAMPING = 1e-4
+FIRST_DAMPING = 1e-6
 MOST_DAMPING = 1e6
-DECREMENT = 1e-9  # converged: the step would lower the weighted squares by less than this
+DECREMENT = 1e-12  # converged: the step would lower the weighted squares by less than this
 MOST_STEPS = 60
 
 
@@ -40,8 +40,8 @@ def minimise(
 
     Damped Gauss-Newton steps on the scaled normal equations: the damping falls when the squares
     fall as predicted and grows when they do not (Nielsen, Damping parameter in Marquardt's method,
-    IMM-REP-1999-05). It stops when a full step would lower the squares by less than 1e-9: all
-    unknowns then stand within 3e-5 of their own standard deviation, whatever their units.
+    IMM-REP-1999-05). It stops when a full step would lower the squares by less than 1e-12:
+    all unknowns then stand within 1e-6 of their own standard deviation, whatever their units.
 
     Parameters
     ----------

@@ -105,6 +105,8 @@ def _units(value: float) -> Iterator[tuple[float, str]]:
 
 def _exchanged_digits(value: float) -> Iterator[tuple[float, str]]:
     """Two neighbouring digits exchanged, in whole feet or in millimetres and hundredths of feet."""
+    if value <= 0.0:
+        return
     feet, rest = divmod(value / FOOT, 1.0)
     for digits, unit, tail in (
         (str(round(feet)), FOOT, rest * FOOT),

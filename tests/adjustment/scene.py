@@ -45,14 +45,13 @@ class Scene:
     network: Network
 
     def start(self, rng: np.random.Generator, *, spread: float = 1.0) -> State:
-        """Starting values a resection would give: off by some centimetres and tenths of a degree."""
+        """Starting values such as a resection gives: centimetres and tenths of a degree off."""
         state: State = {}
         for key, parameter in self.truth.items():
             match parameter:
                 case Pose():
                     state[key] = Pose(
-                        parameter.rotation
-                        @ rotation_from_vector(rng.normal(0, 0.005 * spread, 3)),
+                        parameter.rotation @ rotation_from_vector(rng.normal(0, 0.005 * spread, 3)),
                         parameter.translation + rng.normal(0, 0.05 * spread, 3),
                     )
                 case PlaneParameters():
@@ -163,8 +162,7 @@ def porch(
                         photo=name,
                         target=f"T{j}",
                         corners_target=CHECKER[inside],
-                        corners_px=px[inside]
-                        + rng.normal(0, noise * corner_sd, px[inside].shape),
+                        corners_px=px[inside] + rng.normal(0, noise * corner_sd, px[inside].shape),
                         sd_px=np.full(np.count_nonzero(inside), corner_sd),
                     )
                 )
