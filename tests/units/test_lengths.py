@@ -21,6 +21,7 @@ from survey.units import (
 
 STEADY = settings(deadline=None, derandomize=True)  # the same cases every time
 
+
 EXACT_INCH = Fraction(254, 10_000)
 TWELVE_SIX_AND_A_HALF = Fraction(301, 2) * EXACT_INCH
 

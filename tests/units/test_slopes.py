@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from survey.errors import InputError
 from survey.units import format_pitch, parse_angle, parse_slope, parse_temperature
 
+STEADY = settings(deadline=None, derandomize=True)  # the same cases every time
+
 
 @pytest.mark.parametrize(
     "text",
@@ -31,8 +33,6 @@ from survey.units import format_pitch, parse_angle, parse_slope, parse_temperatu
         "1 in per 4 ft",
     ],
 )
-
-STEADY = settings(deadline=None, derandomize=True)  # the same cases every time
 def test_every_spelling_of_a_quarter_in_twelve_is_the_same_slope(text: str) -> None:
     """1/4:12 is 2.083 %, not the rounded label "2 percent" that codes print beside it."""
     assert parse_slope(text) == 1 / 48

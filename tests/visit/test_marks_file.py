@@ -25,6 +25,7 @@ from tests.visit.full_visit import MARKS, problems_of
 
 STEADY = settings(deadline=None, derandomize=True)  # the same cases every time
 
+
 Complaints = Callable[[str, str, str], tuple[Problem, ...]]
 
 NAMES = st.text("abcABC 0123456789-_é'", min_size=1, max_size=12).map(str.strip).filter(bool)
