@@ -8,6 +8,7 @@ from survey.planes.model import MeasuredPlane, PlaneSet
 from survey.rules.access import cautions_for, find_deck_findings
 from survey.rules.model import Caution, Judgement, PlaneJudgement
 from survey.rules.openings import find_saddle_findings
+from survey.rules.overflow import find_overflow_findings
 from survey.rules.pitches import find_pitch_findings, pitch_notes
 from survey.rules.places import roof_planes
 from survey.rules.reroofing import find_re_cover_bars
@@ -43,7 +44,8 @@ def judge(visit: Visit, planes: PlaneSet, drainage: tuple[PlaneDrainage, ...]) -
         findings += find_pitch_findings(plane, visit, of_plane)
         findings += find_deck_findings(plane.spec)
         findings += find_re_cover_bars(plane.spec, visit)
-        findings += find_water_findings(plane, visit, planes, of_plane)
+        findings += find_water_findings(plane, visit, of_plane)
+        findings += find_overflow_findings(plane, visit, planes, of_plane)
         findings += find_saddle_findings(plane, visit, planes)
     findings += find_unanswered(visit, roofs)
     cautions = cautions_for(visit, roofs)
