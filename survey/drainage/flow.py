@@ -70,12 +70,16 @@ def _steepest(onward: IntArray, level: Array, columns: int, domain: Domain) -> I
 def flow_paths(
     domain: Domain, heights: Array, lifts: Array, starts: Array | None = None
 ) -> tuple[FlowPath, ...]:
-    """Paths of water on one surface (m,) from even places over the plane, or from `starts`."""
+    """Paths of water on one surface (m,) from even places over the plane, or from `starts`.
+
+    A path that runs into an earlier one ends there.
+    """
     onward, _ = run_off(domain, heights, lifts)
     if starts is None:
         starts = _even_places(domain, PATH_SPACING)
     rows, columns = domain.shape
     paths = []
+    taken: set[int] = set()
     for start in starts:
         column, row = np.round((start - domain.origin) / domain.step).astype(int)
         if not (0 <= row < rows and 0 <= column < columns) or not domain.inside[row, column]:
@@ -87,11 +91,14 @@ def flow_paths(
             cell = int(onward[cell])
         last = divmod(cells[-1], columns)
         exit_number = domain.way_out[last]
-        if exit_number < 0 or len(cells) < 2:
+        joined = next((i for i, c in enumerate(cells) if c in taken), len(cells) - 1)
+        taken.update(cells)
+        if exit_number < 0 or joined < 1:
             continue
-        places = np.array([[c % columns, c // columns] for c in cells]) * domain.step
-        points = _smoothed(domain.origin + places)
-        points[-1] = domain.points[domain.index[last]]
+        own = np.array([[c % columns, c // columns] for c in cells[: joined + 1]])
+        points = _smoothed(domain.origin + own * domain.step)
+        if joined == len(cells) - 1:
+            points[-1] = domain.points[domain.index[last]]
         paths.append(FlowPath(points, domain.outlets[exit_number].name))
     return tuple(paths)
 
@@ -101,7 +108,9 @@ def _smoothed(points: Array) -> Array:
     out = points.copy()
     for _ in range(8):
         out[1:-1] = (out[:-2] + 2 * out[1:-1] + out[2:]) / 4
-    return out[:: max(1, len(out) // 40)] if len(out) > 80 else out
+    if len(out) <= 80:
+        return out
+    return np.vstack([out[: -1 : len(out) // 40], out[-1:]])
 
 
 def _even_places(domain: Domain, spacing: float) -> Array:

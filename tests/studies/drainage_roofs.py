@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import shapely
+from skimage.measure import find_contours
 
 from survey.drainage.domain import Domain, build_domain
 from survey.drainage.evidence import Soundings
@@ -14,6 +16,7 @@ from survey.drainage.ponds import COUNTABLE_DEPTH, find_ponds, flood
 from survey.drainage.refining import refine_pond
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.surfaces import Drafter
+from survey.drainage.tide_lines import TideLine, add_tide_lines
 from tests.drainage.roofs import FOOT, INCH, grid_places, plane_set, shed_roof, visit
 
 WIDTH, LENGTH = 20 * FOOT, 40 * FOOT
@@ -112,6 +115,47 @@ def take_readings(roof: Roof, spacing: float, sd: float, rng) -> Soundings:
     heights = roof.heights(places) + rng.normal(0.0, sd, len(places))
     level = np.full(len(places), -1)
     return Soundings(places, heights, np.eye(len(places)) * sd**2, level)
+
+
+def ring_of(pond, roof: Roof, rng, *, count=10, plan_sd=0.1 * FOOT):
+    """Points seen on the edge of a full pond, each off in plan; None where it can't be traced."""
+    cells = FINE.origin + pond.cells[:, ::-1] * FINE.step
+    low, high = cells.min(axis=0) - FOOT, cells.max(axis=0) + FOOT
+    step = 0.6 * INCH
+    axes = [np.arange(a, b, step) for a, b in zip(low, high, strict=True)]
+    z = roof.heights(np.stack(np.meshgrid(*axes), axis=-1))
+    for line in find_contours(z, pond.level - 0.02 * pond.depth):
+        ring = low + line[:, ::-1] * step
+        if len(ring) < 8 or not np.allclose(ring[0], ring[-1]):
+            continue
+        if shapely.Polygon(ring).contains(shapely.Point(pond.deepest)):
+            along = np.linspace(0, len(ring) - 1, count, endpoint=False)
+            traced = ring[(along + rng.uniform(0, len(ring))).astype(int) % (len(ring) - 1)]
+            return traced + rng.normal(0, plan_sd, traced.shape)
+    return None
+
+
+def add_rings(roof: Roof, soundings: Soundings, sd: float, rng, *, ring=True, centre=True):
+    """Add what is seen of every true pond: its edge, and one rod reading in its middle."""
+    truth, _ = true_ponds(roof)
+    lines, middles = [], []
+    for k, pond in enumerate(truth):
+        traced = ring_of(pond, roof, rng)
+        if traced is None:
+            continue
+        line = TideLine(f"T{k}", "porch", traced, 0.1 * FOOT)
+        lines.append(line)
+        middles.append(line.middle)
+    if centre and middles:
+        places = np.array(middles)
+        heights = roof.heights(places) + rng.normal(0, sd, len(places))
+        soundings = Soundings(
+            np.vstack([soundings.places, places]),
+            np.append(soundings.heights, heights),
+            np.eye(len(soundings.heights) + len(places)) * sd**2,
+            np.full(len(soundings.heights) + len(places), -1),
+        )
+    return add_tide_lines(soundings, lines if ring else [], roof.fall), len(lines)
 
 
 def judge_roof(roof: Roof, soundings: Soundings, spacing: float, sd: float, surfaces: int, seed):
