@@ -40,7 +40,7 @@ def adjust(network: Network) -> Adjusted:
     hypotheses, first = find_hypotheses(network)
     _refuse_nothing(network, first, hypotheses[0].state)
     solved = [_solve(network, hypothesis) for hypothesis in hypotheses]
-    scores = [score(solution.system, solution.values) for solution in solved]
+    scores = [score(network, solution.state) for solution in solved]
     order = sorted(range(len(solved)), key=lambda i: scores[i])
     best = order[0]
     standing = _standing(solved, scores, order)

@@ -185,7 +185,10 @@ def _mounting(spec: TargetSpec, planes: Mapping[str, PlaneSpec]) -> list[Observa
         )
     plane = planes.get(spec.plane or "")
     if plane is not None:
-        field_sd = plane.sag_sd if plane.kind is PlaneKind.ROOF else plane.flatness_sd
+        # A board bridges local dips and rests on what stands up, so it departs less than a rod.
+        field_sd = plane.flatness_sd
+        if plane.kind is PlaneKind.ROOF:
+            field_sd = max(field_sd, plane.sag_sd / 2)
         mounts.append(
             TargetOnPlane(
                 id=f"{spec.name} on {plane.name}",

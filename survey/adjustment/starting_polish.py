@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from survey.adjustment.equations import System, compile_network
-from survey.adjustment.minimise import minimise, reading_norms
+from survey.adjustment.minimise import minimise
 from survey.adjustment.model import Array, Network, State
 from survey.adjustment.normal import choose_partition
 from survey.adjustment.unknowns import Values
@@ -69,14 +69,14 @@ def polish(network: Network, start: State) -> Polished:
         if steps == ROUNDS[-1]:
             break
     polished = {**state, **system.unknowns.unpack(values)}
-    return Polished(polished, score(system, values))
+    return Polished(polished, _score(system, values))
 
 
 def _weights(
     system: System, values: Values, base: Array, stated: np.ndarray
 ) -> tuple[Array, float]:
     """Row weights and L1-like cost at a state."""
-    norms = reading_norms(system, system.residuals(values))
+    norms = np.sqrt(_squares(system, values) / system.group_size)
     scatter = max(1.0, float(np.median(norms)))
     relative = norms / (BEND * scatter)
     pull = (1.0 / np.sqrt(1.0 + relative**2))[system.group]
@@ -84,7 +84,18 @@ def _weights(
     return base * np.where(stated, 1.0, pull), cost
 
 
-def score(system: System, values: Values) -> float:
+def score(network: Network, state: State) -> float:
     """Chi-square at the stated sds with each reading capped; left-out readings count the cap."""
-    squares = reading_norms(system, system.residuals(values)) ** 2 * system.group_size
-    return float(np.minimum(squares, CAP).sum()) + CAP * len(system.left_out)
+    system, complete = compile_network(network, state)
+    return _score(system, system.unknowns.pack(complete))
+
+
+def _score(system: System, values: Values) -> float:
+    return float(np.minimum(_squares(system, values), CAP).sum()) + CAP * len(system.left_out)
+
+
+def _squares(system: System, values: Values) -> Array:
+    """Squared residuals of each reading (all its rows) over their stated variances."""
+    whitened = (system.residuals(values) / system.sd) ** 2
+    squares: Array = np.add.reduceat(whitened, system.group_first)
+    return squares

@@ -8,9 +8,10 @@ import numpy as np
 
 from survey.adjustment.model import PLANE, POINT, Array, Key, State
 from survey.adjustment.network_planes import field_points
+from survey.adjustment.solution import Solution
 from survey.figures import Figure, Measured, NotObserved
 from survey.geometry import polygon_area_vector
-from survey.planes.drawing import Drawing, placed
+from survey.planes.drawing import Drawing, StateFunction, placed
 from survey.planes.measured_edges import outline_sides
 from survey.planes.model import MeasuredEdge, MeasuredPlane
 from survey.planes.pitch import fall_direction, pitch_interval
@@ -80,15 +81,51 @@ def plane_axes(first: Array, second: Array, normal: Array) -> tuple[Array, Array
     return along, np.cross(normal, along)
 
 
-def _normal(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> tuple[Array, Array]:
-    key = (PLANE, spec.name)
-    if frame is None or key not in drawing.solution.state:
-        return np.full(3, np.nan), np.full((3, 3), np.nan)
+def normal_of(solution: Solution, spec: PlaneSpec) -> tuple[StateFunction, tuple[Key, ...]] | None:
+    """Outward unit normal of a plane as a function of the unknowns, and those unknowns.
+
+    It is that of the outline's vector area, so that pitch and both areas agree exactly; while a
+    corner has no place, that of the adjusted plane. None if there is neither.
+    """
+    key: Key = (PLANE, spec.name)
+    corners = tuple(dict.fromkeys((POINT, name) for name in spec.outline))
+
+    def of_corners(state: State) -> Array:
+        vector = polygon_area_vector(np.array([point_of(state, name) for name in spec.outline]))
+        return vector / np.linalg.norm(vector)
+
+    def of_plane(state: State) -> Array:
+        return plane_of(state, spec.name).normal
+
+    if len(spec.outline) >= 3 and placed(solution, corners):
+        if solution.is_estimable(_own_shape(spec), corners):
+            return of_corners, corners
+    if placed(solution, [key]):
+        return of_plane, (key,)
+    return None
+
+
+def _own_shape(spec: PlaneSpec) -> StateFunction:
+    """Distances of a plane's corners from its first: fixed wherever its shape is."""
 
     def function(state: State) -> Array:
-        return np.asarray(frame.axes(state)[0] @ plane_of(state, spec.name).normal)
+        ring = np.array([point_of(state, name) for name in spec.outline])
+        return np.linalg.norm(ring[1:] - ring[0], axis=1)
 
-    keys = tuple(dict.fromkeys([key, *frame.keys()]))
+    return function
+
+
+def _normal(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> tuple[Array, Array]:
+    found = normal_of(drawing.solution, spec)
+    if frame is None or found is None:
+        return np.full(3, np.nan), np.full((3, 3), np.nan)
+    normal, own = found
+
+    def function(state: State) -> Array:
+        turned: Array = frame.axes(state)[0] @ normal(state)
+        return turned
+
+    keys = tuple(dict.fromkeys([*own, *frame.keys()]))
     if not drawing.solution.is_estimable(function, keys):
         return np.full(3, np.nan), np.full((3, 3), np.nan)
     return drawing.solution.propagate(function, keys)
@@ -102,12 +139,13 @@ def _pitch_gap(drawing: Drawing, spec: PlaneSpec) -> NotObserved | None:
     solution = drawing.solution
     if spec.kind is PlaneKind.WALL:
         return NotObserved(f"'{spec.name}' is a wall: it has no pitch", "")
-    if (PLANE, spec.name) not in solution.state:
+    found = normal_of(solution, spec)
+    if found is None:
         return NotObserved(
             f"fewer than three points of '{spec.name}' have a place",
             f"mark its corners in two photos, or read the rod at three places of '{spec.name}'",
         )
-    if abs(plane_of(solution.state, spec.name).normal[2]) < STEEPEST:
+    if abs(found[0](solution.state)[2]) < STEEPEST:
         return NotObserved(f"'{spec.name}' stands upright", "declare it a wall if it is one")
     return None
 
@@ -124,14 +162,6 @@ def _loose(drawing: Drawing, spec: PlaneSpec) -> NotObserved:
     )
 
 
-def _slopes(name: str) -> object:
-    def function(state: State) -> Array:
-        n = plane_of(state, name).normal
-        return np.array([-n[0] / n[2], -n[1] / n[2]])
-
-    return function
-
-
 def _gradient(
     drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec
 ) -> tuple[Array | None, Array | None]:
@@ -139,22 +169,19 @@ def _gradient(
     if frame is None or frame.plane is not None or _pitch_gap(drawing, spec) is not None:
         return None, None
 
+    found = normal_of(drawing.solution, spec)
+    if found is None:
+        return None, None
+    normal, own = found
+
     def function(state: State) -> Array:
-        n = frame.axes(state)[0] @ plane_of(state, spec.name).normal
+        n = frame.axes(state)[0] @ normal(state)
         return np.array([-n[0] / n[2], -n[1] / n[2]])
 
-    keys = tuple(dict.fromkeys([(PLANE, spec.name), *frame.keys()]))
+    keys = tuple(dict.fromkeys([*own, *frame.keys()]))
     if not drawing.solution.is_estimable(function, keys):
         return None, None
     return drawing.solution.propagate(function, keys)
-
-
-def _steepness(name: str) -> object:
-    def function(state: State) -> Array:
-        n = plane_of(state, name).normal
-        return np.array([float(np.hypot(n[0], n[1]) / abs(n[2]))])
-
-    return function
 
 
 def _pitch(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
@@ -171,20 +198,44 @@ def _pitch(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measur
 def _pitch_by(drawing: Drawing, answer: int, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
     """Pitch by one answer: through the gradient, else (direction unknown) by its length alone."""
     solution = (drawing.solution, *drawing.others)[answer]
-    key: Key = (PLANE, spec.name)
-    if key not in solution.state:
-        return _loose(drawing, spec)
     alone = Drawing(solution, (), "", "")
+    found = normal_of(solution, spec)
+    if found is None:
+        return _loose(alone, spec)
     gradient, covariance = _gradient(alone, frame, spec)
-    steepness = _steepness(spec.name)
     if gradient is None or covariance is None:
-        return alone.measure(steepness, (key,), "m/m", _loose(alone, spec))  # type: ignore[arg-type]
+        return alone.measure(
+            steepness_of(spec.name), ((PLANE, spec.name),), "m/m", _loose(alone, spec)
+        )
     value, low, high = pitch_interval(gradient, covariance)
     half = max(value - low, high - value)
     along = gradient / value if value > 1e-12 else np.array([1.0, 0.0])
     sd = float(np.sqrt(max(along @ covariance @ along, 1e-24)))
-    sources = solution.observed_by(_slopes(spec.name), (key,))  # type: ignore[arg-type]
+    sources = solution.observed_by(*_slopes(found))
     return Figure(value, sd, "m/m", sources, half / sd)
+
+
+def steepness_of(name: str) -> StateFunction:
+    """Rise over run of the adjusted plane `name`, whichever way it falls."""
+
+    def function(state: State) -> Array:
+        n = plane_of(state, name).normal
+        return np.array([float(np.hypot(n[0], n[1]) / abs(n[2]))])
+
+    return function
+
+
+def _slopes(
+    found: tuple[StateFunction, tuple[Key, ...]],
+) -> tuple[StateFunction, tuple[Key, ...]]:
+    """Gradient in the adjustment's frame: what pitch and fall are observed by."""
+    normal, keys = found
+
+    def function(state: State) -> Array:
+        n = normal(state)
+        return np.array([-n[0] / n[2], -n[1] / n[2]])
+
+    return function, keys
 
 
 def _azimuth(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
@@ -207,8 +258,8 @@ def _azimuth(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Meas
         turned = (fall_direction(there, spread) or found)[0] - found[0]
         if abs(np.angle(np.exp(1j * turned))) > 3 * found[1]:
             return NotObserved(drawing.undecided, drawing.cure)
-    key: Key = (PLANE, spec.name)
-    sources = drawing.solution.observed_by(_slopes(spec.name), (key,))  # type: ignore[arg-type]
+    normal = normal_of(drawing.solution, spec)
+    sources = drawing.solution.observed_by(*_slopes(normal)) if normal else ()
     return Figure(found[0], found[1], "rad", sources)
 
 

@@ -139,7 +139,7 @@ class World:
         return float(np.linalg.norm(np.cross(ring, np.roll(ring, -1, axis=0)).sum(axis=0)) / 2)
 
     def pitch(self, names: tuple[str, ...]) -> float:
-        """Rise over run of the plane through points (least squares)."""
+        """Rise over run of a polygon of points (of its vector area)."""
         ring = np.array([self.points[name] for name in names])
-        normal = np.linalg.svd(ring - ring.mean(axis=0))[2][2]
+        normal = np.cross(ring, np.roll(ring, -1, axis=0)).sum(axis=0)
         return float(np.hypot(normal[0], normal[1]) / abs(normal[2]))
