@@ -150,15 +150,21 @@ def _show_evidence(document: Entry) -> list[str]:
         f"{statistics['rows']} observed numbers, {statistics['unknowns']} unknowns, "
         f"{counted(len(aside), 'reading')} set aside",
     )
-    factor = statistics["variance_factor"]
-    if factor is not None and statistics["upper"] is not None:
-        agrees = statistics["lower"] <= factor <= statistics["upper"]
-        lines += labelled(
-            "",
-            f"they {'agree' if agrees else 'do not agree'} as well as their stated accuracy "
-            f"lets expect (variance factor {factor:.2f}, expected {statistics['lower']:.2f} to "
-            f"{statistics['upper']:.2f})",
-        )
+    lines += labelled("", _agreement(statistics))
     for entry in aside:
         lines += labelled("", f"set aside: {entry['where'] or entry['id']}")
     return lines
+
+
+def _agreement(statistics: Entry) -> str:
+    """Say whether the observations agree as well as their stated accuracy lets expect."""
+    factor, upper = statistics["variance_factor"], statistics["upper"]
+    if factor is None or upper is None or statistics["degrees_of_freedom"] <= 0:
+        return "nothing is observed twice, so nothing checks them"
+    words = "as well as" if factor >= statistics["lower"] else "better than"
+    if factor > upper:
+        words = "less well than"
+    return (
+        f"they agree {words} their stated accuracy lets expect (variance factor {factor:.2f}, "
+        f"expected {statistics['lower']:.2f} to {upper:.2f})"
+    )

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from survey.figures import Figure, Measured
 from survey.rules.wording import say, system_of
-from survey.units import format_area, format_feet_inches, format_length, format_measured
+from survey.units import format_area, format_feet_inches, format_measured
 
 
 def show_measured(measured: Measured, units: str) -> str:
@@ -31,18 +31,6 @@ def show_share(share: Figure) -> str:
     low = max(share.value - share.half_width, 0.0)
     high = min(share.value + share.half_width, 1.0)
     return f"{100 * share.value:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
-
-
-def show_length_between(figure: Figure, interval: Sequence[float] | None, units: str) -> str:
-    """Return a length with both ends of its interval where they are known, else ± half-width."""
-    if interval is None:
-        return show_measured(figure, units)
-    half_width = max((interval[1] - interval[0]) / 2, 1e-6)
-    value, low, high = (
-        format_length(number, system_of(units), half_width=half_width)
-        for number in (figure.value, *interval)
-    )
-    return f"{value} ({low} to {high})"
 
 
 def show_place(place: Sequence[float], units: str) -> str:

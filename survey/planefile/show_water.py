@@ -7,14 +7,9 @@ from typing import Any
 
 from survey.figures import Figure
 from survey.planefile.lines import counted, wrapped
-from survey.planefile.show_figures import (
-    show_length_between,
-    show_measured,
-    show_place,
-    show_share,
-)
+from survey.planefile.show_figures import show_measured, show_place, show_share
 from survey.planefile.values import read_measured
-from survey.rules.wording import plain_length, plain_slope, system_of
+from survey.rules.wording import plain_length, plain_slope, say_between, scaled, system_of
 from survey.units import format_length
 
 Entry = Mapping[str, Any]
@@ -59,13 +54,16 @@ def describe_low_spot(spot: Entry, units: str) -> str:
     parts = [f"{spot['name']}: standing water {sure}"]
     depth, area = read_measured(spot["depth"]), read_measured(spot["area"])
     if isinstance(depth, Figure):
-        parts.append(f"{show_length_between(depth, spot['depth_interval'], units)} deep")
+        parts.append(f"{say_between(depth, spot['depth_interval'], units)} deep")
     if isinstance(area, Figure):
-        parts.append(f"{show_measured(area, units)} in area")
+        parts.append(f"{say_between(area, spot['area_interval'], units)} in area")
     weight, load = read_measured(spot["weight"]), read_measured(spot["load"])
     if isinstance(weight, Figure) and isinstance(load, Figure):
+        heavy = scaled(spot["volume_interval"], weight, read_measured(spot["volume"]))
+        deep = scaled(spot["depth_interval"], load, depth)
         parts.append(
-            f"{show_measured(weight, units)} of water, {show_measured(load, units)} at its deepest"
+            f"{say_between(weight, heavy, units)} of water, "
+            f"{say_between(load, deep, units)} at its deepest"
         )
     if spot["deepest"] is not None:
         parts.append(f"deepest {show_place(spot['deepest'], units)}")

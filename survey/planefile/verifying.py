@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from survey.errors import InputError, Problem
+from survey.planefile.lines import counted
 from survey.planefile.model import PlaneFile
 from survey.planefile.text import is_untouched
 
@@ -42,7 +43,7 @@ def verify_plane_file(plane_file: PlaneFile, folder: Path) -> list[str]:
     count = len(_hashed(plane_file))
     return [
         f"plane file unchanged: content hash {plane_file.document['content_sha256']}",
-        f"{count} photo{'s' if count != 1 else ''} unchanged",
+        f"{counted(count, 'photo')} unchanged" if count else "no photos to compare",
     ]
 
 

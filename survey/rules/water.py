@@ -6,7 +6,7 @@ from survey.drainage.model import Likelihood, LowSpot, PlaneDrainage
 from survey.figures import Figure
 from survey.findings import Finding, Severity
 from survey.planes.model import MeasuredPlane
-from survey.rules.wording import joined, say
+from survey.rules.wording import joined, say_between, scaled
 from survey.visit.model import Visit
 
 HELD = (Likelihood.SHOWN, Likelihood.LIKELY)
@@ -43,11 +43,12 @@ def describe_spot(spot: LowSpot, units: str) -> str:
     """Return a low spot as a clause: how sure, how deep, how wide, how heavy."""
     size = []
     if isinstance(spot.depth, Figure):
-        size.append(f"{say(spot.depth, units)} deep")
+        size.append(f"{say_between(spot.depth, spot.depth_interval, units)} deep")
     if isinstance(spot.area, Figure):
-        size.append(f"{say(spot.area, units)} in area")
+        size.append(f"{say_between(spot.area, spot.area_interval, units)} in area")
     if isinstance(spot.load, Figure):
-        size.append(f"{say(spot.load, units)} at its deepest")
+        ends = scaled(spot.depth_interval, spot.load, spot.depth)
+        size.append(f"{say_between(spot.load, ends, units)} at its deepest")
     measured = ", ".join(size) if size else "size not observed"
     when = f", only if {spot.only_if}" if spot.only_if else ""
     return (

@@ -2,8 +2,19 @@
 
 from __future__ import annotations
 
-from survey.figures import Figure, Measured, NotObserved
-from survey.units import System, format_length, format_measured, format_pitch
+from collections.abc import Sequence
+
+from survey.figures import Figure, Measured, NotObserved, Unit
+from survey.units import (
+    System,
+    format_area,
+    format_length,
+    format_measured,
+    format_pitch,
+    format_pressure,
+    format_volume,
+    format_weight,
+)
 
 
 def system_of(units: str) -> System:
@@ -20,6 +31,54 @@ def say(measured: Measured, units: str) -> str:
             return say_pitch(measured, units)
         case _:
             return format_measured(measured, system_of(units))
+
+
+def say_between(figure: Figure, interval: Sequence[float] | None, units: str) -> str:
+    """Return a figure with both ends of its interval: ``3/8" (1/8" to 7/8")``.
+
+    For figures whose interval is lopsided, as that of a depth near zero is. `interval` is in the
+    figure's unit; without one, value ± half-width.
+    """
+    if interval is None:
+        return say(figure, units)
+    half_width = max((interval[1] - interval[0]) / 2, 1e-9)
+    value, low, high = (
+        _plain(number, figure.unit, half_width, system_of(units))
+        for number in (figure.value, *interval)
+    )
+    if '"' not in low:  # one unit behind both ends is enough
+        low = low.partition(" ")[0]
+    return f"{value} ({low} to {high})"
+
+
+def scaled(
+    interval: Sequence[float] | None, figure: Figure, of: Measured
+) -> tuple[float, float] | None:
+    """Return the interval of a figure that grows with another: of a load with its depth.
+
+    `interval` is that of `of`; None where it or the ratio of the two is not known.
+    """
+    if interval is None or isinstance(of, NotObserved) or of.value <= 0.0:
+        return None
+    ratio = figure.value / of.value
+    return interval[0] * ratio, interval[1] * ratio
+
+
+def _plain(value: float, unit: Unit, half_width: float, system: System) -> str:
+    """Return a number in its reader's unit, to the digit that `half_width` deserves."""
+    match unit:
+        case "m":
+            return format_length(value, system, half_width=half_width)
+        case "m2":
+            return format_area(value, system, half_width=half_width)
+        case "m3":
+            return format_volume(value, system, half_width=half_width)
+        case "kg":
+            return format_weight(value, system, half_width=half_width)
+        case "Pa":
+            return format_pressure(value, system, half_width=half_width)
+        case _:
+            return f"{value:.3g} {unit}"
 
 
 def say_pitch(pitch: Figure, units: str) -> str:

@@ -13,7 +13,7 @@ from survey.findings import Finding, Severity
 from survey.planefile import PlaneFile, format_gaps, format_plane_file
 from survey.planefile.lines import WIDTH, labelled, table, wrapped
 from survey.visit.model import Conditions, PlaneKind
-from tests.planefile.made import MadeSolution, a_plane_file
+from tests.planefile.made import STATISTICS, MadeSolution, a_plane_file
 from tests.rules.made import a_drainage, a_low_spot, a_plane_set, a_visit, parapets, slope
 
 
@@ -207,6 +207,21 @@ def test_figure_on_a_roof_without_planes_is_a_gap_not_a_crash():
     planes = replace(a_plane_set(a_visit(), slope(0.5)), planes=(), edges=(), points=())
     text = format_plane_file(a_plane_file(visit=visit, planes=planes, drainage=()))
     assert "not observed: there is no roof plane" in flat(text)
+
+
+@pytest.mark.parametrize(
+    ("factor", "freedom", "words"),
+    [
+        (1.1, 15, "they agree as well as their stated accuracy"),
+        (0.2, 15, "they agree better than their stated accuracy"),
+        (2.5, 15, "they agree less well than their stated accuracy"),
+        (1.0, 0, "nothing is observed twice, so nothing checks them"),
+    ],
+)
+def test_agreement_of_the_readings_is_told_in_words(factor, freedom, words):
+    statistics = replace(STATISTICS, variance_factor=factor, degrees_of_freedom=freedom)
+    text = flat(format_plane_file(a_plane_file(solution=MadeSolution(statistics=statistics))))
+    assert words in text
 
 
 def test_table_wraps_its_last_column_in_place():

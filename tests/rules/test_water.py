@@ -233,3 +233,18 @@ def test_height_and_load_found_by_the_drainage_stage_are_taken():
     assert 'its inlet is 2" ± 5/16"' in height
     assert "10.2 psf" in codes["blocked-outlet-load"].what
     assert "runs over 'overflow 1'" in codes["blocked-outlet-load"].what
+
+
+def test_lopsided_interval_of_a_depth_is_told_by_its_ends():
+    """A pond of 0 to 1/2 in is not "1/4 in ± 1/4 in": what it weighs follows its depth."""
+    spot = replace(
+        a_low_spot(),
+        depth=Figure(0.0254 / 4, 0.003, "m"),
+        load=Figure(62.2, 30.0, "Pa"),
+        depth_interval=(0.0, 0.0254 / 2),
+        area_interval=(0.5, 1.5),
+    )
+    what = found(a_visit(), a_drainage(spot))["low-spot-without-outlet"].what
+    assert '1/4" (0" to 1/2") deep' in what
+    assert "11 sq ft (5 to 16 sq ft) in area" in what
+    assert "1.3 psf (0.0 to 2.6 psf) at its deepest" in what
