@@ -14,6 +14,7 @@ from survey.drainage.evidence import Soundings
 from survey.drainage.model import PlaneDrainage
 from survey.drainage.reading_layout import FEWEST_READINGS, FINEST_CELL, reading_spacing
 from survey.drainage.sampled import Case, judge_by_sampling
+from survey.drainage.slope_readings import add_slope_readings
 from survey.drainage.tide_lines import TideLine, tide_lines_of
 from survey.figures import NotObserved
 from survey.planes.model import MeasuredPlane, PlaneSet
@@ -94,14 +95,13 @@ def _drain_plane(
         return _not_judged(name, len(mine), "gravity is not observed, so nothing tells where is up")
     rng_seed = (seed, zlib.crc32(name.encode()))
     lines = (*tide_lines, *tide_lines_of(plane, planes, visit, plane_frame(plane)))
-    if len(mine) < FEWEST_READINGS and not lines:
+    few = len(mine) < FEWEST_READINGS
+    soundings, names = _corner_soundings(plane) if few else _soundings(planes, mine, breaks)
+    read = soundings.places
+    soundings, levels = add_slope_readings(soundings, plane, planes, visit, plane_frame(plane))
+    if few and not lines and levels < FEWEST_READINGS:
         return judge_by_corners(plane, planes, visit, minimum, len(mine), rng_seed, surfaces)
-    if len(mine) < FEWEST_READINGS:
-        soundings = _corner_soundings(plane)
-        names: tuple[str, ...] = ()
-    else:
-        soundings, names = _soundings(planes, mine, breaks)
-    spacing = reading_spacing(soundings.places)
+    spacing = reading_spacing(soundings.places if few else read)
     domain = build_domain(plane, planes, visit, cell=min(FINEST_CELL, spacing / 4))
     case = Case(
         plane=plane,
@@ -129,13 +129,14 @@ def _soundings(
     return soundings, tuple(planes.readings[i].point for i in mine)
 
 
-def _corner_soundings(plane: MeasuredPlane) -> Soundings:
+def _corner_soundings(plane: MeasuredPlane) -> tuple[Soundings, tuple[str, ...]]:
     """Stand-in readings at the corners that carry the plane's fall and its covariance."""
     assert plane.gradient is not None and plane.gradient_covariance is not None
     plan = plane.outline[:, :2] - plane.outline[:, :2].mean(axis=0)
     covariance = plan @ plane.gradient_covariance @ plan.T
     covariance = covariance + np.eye(len(plan)) * plane.spec.flatness_sd**2
-    return Soundings(plane.outline_plane, plan @ plane.gradient, covariance, np.full(len(plan), -1))
+    heights = plan @ plane.gradient
+    return Soundings(plane.outline_plane, heights, covariance, np.full(len(plan), -1)), ()
 
 
 def _not_judged(name: str, readings: int, why: str) -> PlaneDrainage:

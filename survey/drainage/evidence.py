@@ -46,16 +46,20 @@ class Soundings:
 
     Attributes
     ----------
-    places : (n, 2) array
+    places : (m, 2) array
         Plane frame, metres.
     heights : (n,) array
-        Metres; 0 for the points of a tide line, whose level is an unknown of its own.
+        What was observed: metres; 0 for the points of a tide line, whose level is an unknown of its
+        own; m/m for a slope reading.
     covariance : (n, n) array
         m2.
     level : (n,) array of int
         Number of the tide line that a point belongs to, -1 for a reading.
     breaks : tuple of (2, 2) arrays
         Lines across which the surface may step, from end to end, plane frame.
+    operator : (n, m) array or None
+        What each observation makes of the heights at `places` (a slope reading is a difference);
+        None: observation i is the height at place i.
     """
 
     places: Array
@@ -63,6 +67,14 @@ class Soundings:
     covariance: Array
     level: npt.NDArray[np.int64]
     breaks: tuple[Array, ...] = ()
+    operator: Array | None = None
+
+    def observe(self, values: Array) -> Array:
+        """Turn values (..., m) at the places into observations (..., n)."""
+        if self.operator is None:
+            return values
+        observed: Array = values @ self.operator.T
+        return observed
 
     @property
     def levels(self) -> int:
@@ -72,7 +84,8 @@ class Soundings:
     def design(self) -> Array:
         """Design matrix (n, p): plane, a step for each break line, minus one for each tide line."""
         lines = [-(self.level == j).astype(float) for j in range(self.levels)]
-        return np.column_stack([trend_design(self.places, self.breaks), *lines])
+        trend = self.observe(trend_design(self.places, self.breaks).T).T
+        return np.column_stack([trend, *lines])
 
 
 def trend_design(places: Array, breaks: tuple[Array, ...]) -> Array:
@@ -129,9 +142,9 @@ def departure_covariance(
 def weigh(soundings: Soundings, extent: Extent, departure: Departure) -> Weighing:
     """Work out the restricted likelihood of readings under one departure."""
     design = soundings.design()
-    total = soundings.covariance + departure_covariance(
-        departure, extent, soundings.places, soundings.places
-    )
+    places = soundings.places
+    departed = departure_covariance(departure, extent, places, places)
+    total = soundings.covariance + soundings.observe(soundings.observe(departed).T)
     factor = cho_factor(total, lower=True)
     inverse = cho_solve(factor, np.eye(len(total)))
     inverse = (inverse + inverse.T) / 2

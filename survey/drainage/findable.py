@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from survey.drainage.particles import Question, shapes_at
+from survey.drainage.particles import Question
 from survey.figures import Figure, Measured, NotObserved
 
 Array = npt.NDArray[np.float64]
@@ -54,9 +54,7 @@ def smallest_findable(question: Question, fall: float, spacing: float) -> Measur
     for diameter in TRIED:
         width, depth = dish_of_pond(float(diameter), POND_DEPTH, fall)
         radius = np.full(len(centres), width / 2)
-        forms = shapes_at(
-            question.soundings.places, centres, radius, np.zeros(len(centres), dtype=bool)
-        )
+        forms = question.forms(centres, radius, np.zeros(len(centres), dtype=bool))
         strength = depth * np.sqrt(np.maximum(np.einsum("bn,bn->b", forms @ likely, forms), 0.0))
         if (strength >= STRENGTH).mean() >= SHARE:
             return Figure(float(diameter), FOOT / 4, "m")

@@ -18,7 +18,6 @@ from survey.drainage.particles import (
     Particles,
     Question,
     refresh,
-    shapes_at,
     weigh_vectors,
 )
 
@@ -61,7 +60,7 @@ def step_dishes(
     )
     weighted = p.weighted[rows] - p.depth[rows, slot, None] * p.pulled[rows, slot]
     old = _score(question, p.form[rows, slot], p.pulled[rows, slot], weighted, tempering)
-    shape = shapes_at(question.soundings.places, new_centre, new_radius, new_bell)
+    shape = question.forms(new_centre, new_radius, new_bell)
     pulled = weigh_vectors(question, p.departure[rows], shape)
     new = _score(question, shape, pulled, weighted, tempering)
     log_ratio = (
@@ -202,8 +201,7 @@ def lay_candidates(question: Question, spacing: float) -> Candidates:
     centre, log_radius_all = np.concatenate(centres), np.concatenate(log_radii)
     half = np.repeat(halves, np.array(columns) * np.array(rows))
     radius = np.exp(log_radius_all)
-    places = question.soundings.places
-    dense = shapes_at(places, centre, radius, np.zeros(total, dtype=bool))
+    dense = question.forms(centre, radius, np.zeros(total, dtype=bool))
     shapes = csr_matrix(dense)
     weight = np.stack(
         [np.asarray(shapes.multiply(shapes @ q).sum(axis=1)).ravel() for q in question.projected]
@@ -281,7 +279,7 @@ def change_dishes(
     )
     radius = np.exp(candidates.log_radius[tile] + candidates.span * rng.uniform(-1, 1, len(rows)))
     bell = rng.random(len(rows)) < question.prior.bell_share
-    shape = shapes_at(question.soundings.places, centre, radius, bell)
+    shape = question.forms(centre, radius, bell)
     pulled = weigh_vectors(question, departure, shape)
     new = _score(question, shape, pulled, weighted, tempering)
     old = _score(question, p.form[rows, slot], p.pulled[rows, slot], weighted, tempering)

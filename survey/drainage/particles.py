@@ -38,6 +38,10 @@ class Question:
         """Area in which centres may lie, m2 in the plane."""
         return float(shapely.Polygon(self.outline).area)
 
+    def forms(self, centre: Array, radius: Array, bell: BoolArray) -> Array:
+        """Work out what dishes (...) of depth one take from the observations (..., n)."""
+        return self.soundings.observe(shapes_at(self.soundings.places, centre, radius, bell))
+
     def holds(self, centre: Array) -> BoolArray:
         """Whether centres (..., 2) lie on the plane."""
         polygon = shapely.Polygon(self.outline)
@@ -97,7 +101,7 @@ def weigh_vectors(question: Question, departure: IntArray, vectors: Array) -> Ar
 def refresh(question: Question, particles: Particles) -> None:
     """Recompute everything kept beside the guesses, in place."""
     p = particles
-    p.form = shapes_at(question.soundings.places, p.centre, p.radius, p.bell)
+    p.form = question.forms(p.centre, p.radius, p.bell)
     p.form *= p.active[..., None]
     b, k, n = p.form.shape
     many = np.repeat(p.departure, k)

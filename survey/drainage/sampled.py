@@ -132,7 +132,7 @@ def judge_by_sampling(case: Case, seed: tuple[int, ...], surfaces: int) -> Plane
         taper=_taper(case, slope_field.share_under, spots, leaving, some),
         saddles=derive_saddles(case.plane, domain, case.visit.penetrations),
         tide_lines=_ring_fits(case, seen),
-        readings=case.soundings.places if case.names else np.zeros((0, 2)),
+        readings=case.soundings.places[: len(case.names)],
         outline=domain.outline,
         edge_roles=tuple((b.name, b.role.value) for b in domain.borders),
         curbs=domain.blocks,
@@ -214,7 +214,8 @@ def _spots(
     if not seen.open_ponds:
         return (), [], (no_way_out(domain, ""),)
     matches = match_ponds([seen.open_ponds[i] for i in numbers], domain.shape)
-    setting = Setting(domain, draws, open_lifts, case.soundings.places, case.names, case.spacing)
+    read = case.soundings.places[: len(case.names)]
+    setting = Setting(domain, draws, open_lifts, read, case.names, case.spacing)
     spots = describe_low_spots(setting, matches, numbers)
     if condition and not seen.dammed_ponds:
         findings.append(no_way_out(domain, condition))

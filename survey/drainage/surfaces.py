@@ -11,7 +11,13 @@ from scipy.interpolate import make_interp_spline
 
 from survey.drainage.dishes import dish_shape
 from survey.drainage.domain import Domain
-from survey.drainage.evidence import Departure, Extent, departure_covariance, trend_design
+from survey.drainage.evidence import (
+    Departure,
+    Extent,
+    Soundings,
+    departure_covariance,
+    trend_design,
+)
 from survey.drainage.particles import Question
 from survey.drainage.sampler import Guess
 
@@ -20,7 +26,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 MOST_NODES = 900
 NODES_PER_LENGTH = 2.2  # lattice nodes over one length of the waviness
-JITTER = 1e-6  # of the variance, against rounding
+JITTER = 1e-9  # of the variance, against rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +126,7 @@ class Drafter:
             weights, root = conditional_root(
                 weighing.departure,
                 self.extent,
-                self.question.soundings.places,
+                self.question.soundings,
                 weighing.inverse,
                 self.nodes,
             )
@@ -157,13 +163,13 @@ class Drafter:
 
 
 def conditional_root(
-    departure: Departure, extent: Extent, places: Array, inverse: Array, wanted: Array
+    departure: Departure, extent: Extent, soundings: Soundings, inverse: Array, wanted: Array
 ) -> tuple[Array, Array]:
     """Weights (m, n) of residuals and root (m, m) of the covariance left at wanted places.
 
     The trend is taken as known here; its own spread is drawn before.
     """
-    cross = departure_covariance(departure, extent, wanted, places)
+    cross = soundings.observe(departure_covariance(departure, extent, wanted, soundings.places))
     weights = cross @ inverse
     left = departure_covariance(departure, extent, wanted, wanted) - weights @ cross.T
     return weights, _root((left + left.T) / 2)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.linalg import block_diag
 
 from survey.adjustment.network_marks import TIDE_LINE, outline_points
 from survey.drainage.domain import PlaneFrame
@@ -101,6 +102,9 @@ def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float)
     covariance = np.zeros((n + count, n + count))
     covariance[:n, :n] = soundings.covariance
     covariance[np.arange(n, n + count), np.arange(n, n + count)] = variances
+    operator = None
+    if soundings.operator is not None:
+        operator = block_diag(soundings.operator, np.eye(count))
     level = [soundings.level, *(np.full(len(line.outline), j) for j, line in enumerate(lines))]
     return Soundings(
         places=np.vstack(places),
@@ -108,6 +112,7 @@ def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float)
         covariance=covariance,
         level=np.concatenate(level).astype(np.int64),
         breaks=soundings.breaks,
+        operator=operator,
     )
 
 

@@ -123,14 +123,20 @@ def ring_of(pond, roof: Roof, rng, *, count=10, plan_sd=0.1 * FOOT):
     low, high = cells.min(axis=0) - FOOT, cells.max(axis=0) + FOOT
     step = 0.6 * INCH
     axes = [np.arange(a, b, step) for a, b in zip(low, high, strict=True)]
-    z = roof.heights(np.stack(np.meshgrid(*axes), axis=-1))
+    places = np.stack(np.meshgrid(*axes), axis=-1)
+    on_roof = ((places > 0) & (places < [WIDTH, LENGTH])).all(axis=-1)
+    z = np.where(on_roof, roof.heights(places), pond.level + 1.0)
     for line in find_contours(z, pond.level - 0.02 * pond.depth):
         ring = low + line[:, ::-1] * step
         if len(ring) < 8 or not np.allclose(ring[0], ring[-1]):
             continue
         if shapely.Polygon(ring).contains(shapely.Point(pond.deepest)):
-            along = np.linspace(0, len(ring) - 1, count, endpoint=False)
-            traced = ring[(along + rng.uniform(0, len(ring))).astype(int) % (len(ring) - 1)]
+            off_wall = np.minimum(ring, [WIDTH, LENGTH] - ring).min(axis=1) > 2 * INCH
+            seen = ring[off_wall][:-1]
+            if len(seen) < 2 * count:
+                return None
+            along = np.linspace(0, len(seen), count, endpoint=False)
+            traced = seen[(along + rng.uniform(0, len(seen) / count)).astype(int) % len(seen)]
             return traced + rng.normal(0, plan_sd, traced.shape)
     return None
 
