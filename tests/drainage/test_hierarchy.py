@@ -76,8 +76,8 @@ def test_two_dips_in_one_stand_under_it_and_spill_into_each_other():
     assert tree.top(big.beyond).number == outer.number
     extra = 0.5 * small.capacity
     over = pour(tree, {big.number: big.capacity + extra})
-    assert over.stored[big.number] == pytest.approx(big.capacity)
-    assert over.stored[small.number] == pytest.approx(extra)
+    assert over.stored[small.number] == pytest.approx(extra, rel=0.01)
+    assert sum(over.stored.values()) == pytest.approx(big.capacity + extra, rel=1e-9)
     full = pour(tree, {big.number: big.capacity + 3 * small.capacity})
     assert big.number not in full.stored
     assert full.ran_off == 0.0
