@@ -39,6 +39,7 @@ def build_network(visit: Visit, photos: Sequence[Photo], sightings: Sequence[Sig
     network = Network(
         outlines={plane.name: plane.outline for plane in visit.planes},
         wall_planes=frozenset(p.name for p in visit.planes if p.kind is PlaneKind.WALL),
+        units=visit.units,
     )
     cameras = _cameras_in_use(visit, photos, sightings, network.findings)
     network.cameras.update(cameras)

@@ -16,6 +16,7 @@ from survey.adjustment.equations import System, compile_network
 from survey.adjustment.minimise import minimise
 from survey.adjustment.model import Array, Network, State
 from survey.adjustment.normal import choose_partition
+from survey.adjustment.robust import GROSS_SQUARE, bounded_chi_square, reading_norms
 from survey.adjustment.unknowns import Values
 
 # Steps of each round of weights: damping starts afresh each round, and weakly fixed directions (a
@@ -23,13 +24,12 @@ from survey.adjustment.unknowns import Values
 ROUNDS = (3, 3, 4, 10)
 BEND = 2.0  # scatters at which the pull starts to level off
 SETTLED = 1e-3  # relative change of the cost
-CAP = 16.0  # squared standardised residual of a reading, beyond which it no longer counts
 STATED = ("lens prior", "print scale prior")
 
 
 @dataclass(frozen=True, slots=True)
 class Polished:
-    """A start after polishing; `score` is the chi-square with each reading capped at `CAP`."""
+    """A start after polishing; `score` is the chi-square with each reading's share bounded."""
 
     state: State
     score: float
@@ -46,12 +46,12 @@ def polish(network: Network, start: State) -> Polished:
     Returns
     -------
     Polished
-        Observations left out for want of a starting value count `CAP` each in the score.
+        Observations left out for want of a starting value count the bound in the score.
     """
     system, state = compile_network(network, start)
     values = system.unknowns.pack(state)
     if system.rows == 0:
-        return Polished(state, CAP * len(system.left_out))
+        return Polished(state, GROSS_SQUARE[0] * len(system.left_out))
     partition = None
     base = 1.0 / system.sd**2
     stated = np.isin(system.kind, [i for i, k in enumerate(system.kinds) if k in STATED])
@@ -76,7 +76,7 @@ def _weights(
     system: System, values: Values, base: Array, stated: np.ndarray
 ) -> tuple[Array, float]:
     """Row weights and L1-like cost at a state."""
-    norms = np.sqrt(_squares(system, values) / system.group_size)
+    norms = reading_norms(system, system.residuals(values))
     scatter = max(1.0, float(np.median(norms)))
     relative = norms / (BEND * scatter)
     pull = (1.0 / np.sqrt(1.0 + relative**2))[system.group]
@@ -85,17 +85,11 @@ def _weights(
 
 
 def score(network: Network, state: State) -> float:
-    """Chi-square at the stated sds with each reading capped; left-out readings count the cap."""
+    """Bounded chi-square of a network at a state; left-out readings count the bound each."""
     system, complete = compile_network(network, state)
     return _score(system, system.unknowns.pack(complete))
 
 
 def _score(system: System, values: Values) -> float:
-    return float(np.minimum(_squares(system, values), CAP).sum()) + CAP * len(system.left_out)
-
-
-def _squares(system: System, values: Values) -> Array:
-    """Squared residuals of each reading (all its rows) over their stated variances."""
-    whitened = (system.residuals(values) / system.sd) ** 2
-    squares: Array = np.add.reduceat(whitened, system.group_first)
-    return squares
+    bounded = bounded_chi_square(system, system.residuals(values))
+    return bounded + GROSS_SQUARE[0] * len(system.left_out)

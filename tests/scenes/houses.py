@@ -6,7 +6,7 @@ boards hang within half a degree; nothing of this is told to the program other t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,43 @@ SQUARE_10 = Stand((6.0, -10.0, 1.6), (6.0, 0.0, 2.4))
 SQUARE_15 = Stand((6.0, -15.0, 1.6), (6.0, 0.0, 2.4))
 OBLIQUE_12 = Stand((-0.9, -9.8, 1.6), (5.6, 0.0, 2.3))
 NEAR_END = Stand((-1.0, -6.0, 1.6), (4.6, 0.0, 2.2))
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong on a visit and nobody knows of. Sizes as in the fault list of docs/accuracy.md.
+
+    Attributes
+    ----------
+    focal : float
+        True focal length over the one believed (zoom, crop, another lens of the phone).
+    centre : float
+        Shift of the principal point, px (crop).
+    k1 : float
+        Added to the true distortion.
+    tilt : float
+        Of the first board about plumb against its wall, radians.
+    bow : float
+        Of the first board, metres.
+    print_scale : float
+        True over measured size of the first board.
+    overhang : float
+        How far the eave's and rakes' ends stand before the wall, metres, undeclared.
+    moved : float
+        How far the first board was moved between the first photo and the others, metres.
+    """
+
+    focal: float = 1.0
+    centre: float = 0.0
+    k1: float = 0.0
+    tilt: float = 0.0
+    bow: float = 0.0
+    print_scale: float = 1.0
+    overhang: float = 0.0
+    moved: float = 0.0
+
+
+SOUND = Fault()
 
 
 def arc(count: int, *, radius: float = 9.5, width: float = 15.0) -> tuple[Stand, ...]:
@@ -68,9 +105,9 @@ def front_points(rng: np.random.Generator, length: float, eave: float, rise: flo
     flat = {
         "G1": (0.0, 0.3),
         "G2": (length, 0.3),
-        "B": (length + sway[1] * eave, eave + sway[2] * length),
+        "B": (length + sway[1] * (eave - 0.3), eave + sway[2] * length),
         "P": (length / 2, eave + rise * length / 24),
-        "A": (sway[0] * eave, eave),
+        "A": (sway[0] * (eave - 0.3), eave),
     }
     world = World()
     for name, (x, z) in flat.items():
@@ -104,10 +141,17 @@ def front_visit(
     mounted: bool = True,
     length: float = 12.0,
     lens: Lens | None = None,
+    fault: Fault = SOUND,
+    tapes: tuple[tuple[str, str], ...] = (),
 ) -> Scene:
     """A gabled front photographed from the ground; `marks`: level and plumb lines are drawn."""
     world = front_points(rng, length, 2.7, 4.0)
+    for name in ("A", "B", "P"):
+        world.points[name] = world.points[name] - np.array([0.0, fault.overhang, 0.0])
     maker = VisitMaker(world, rng, lens)
+    maker.focal_bias *= fault.focal
+    maker.centre_bias = maker.centre_bias + fault.centre
+    maker.k1 += fault.k1
     points, sd_px = board_of(side, board)
     told: dict[str, object] = {"plane": "front", "plumb": mounted, "level": mounted}
     for index, x in enumerate((2.0, length - 2.0)[:targets]):
@@ -121,13 +165,26 @@ def front_visit(
             (float(scale[0]), float(scale[1])),
         )
         maker.put_up(f"T{index + 1}", hangs, **told)
+    first = world.boards["T1"]
+    turn = turned(np.array([0.0, fault.tilt, 0.0]))  # about the board's own up axis
+    size = (first.scale[0] * fault.print_scale, first.scale[1] * fault.print_scale)
+    first = replace(first, axes=first.axes @ turn, bow=fault.bow, scale=size)
+    world.boards["T1"] = first
     for index, stand in enumerate(stands):
         name = f"front-{index + 1}.jpg"
+        if index == 1 and fault.moved:
+            at = first.centre + np.array([fault.moved, 0.0, 0.1])
+            world.boards["T1"] = replace(first, centre=at)
         take(maker, name, stand)
         maker.mark_points(name, FRONT.outline)
         if marks:
             mark_front_lines(maker, name)
-    return maker.finish([FRONT], FRONT_EDGES)
+    for start, end in tapes:
+        maker.tape(start, end)
+    edges = FRONT_EDGES
+    if fault.overhang:
+        edges = tuple(replace(edge, offset=None, offset_from=None) for edge in edges)
+    return maker.finish([FRONT], edges)
 
 
 def mark_front_lines(maker: VisitMaker, photo: str) -> None:
