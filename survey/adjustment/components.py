@@ -19,7 +19,12 @@ from survey.figures import NORMAL_95
 # Readings that the stated sd of a kind is worth; judged, own simulation in docs/accuracy.md.
 PRIOR_WORTH = 6.0
 REFUTED = 0.999  # chi-square quantile from which on a stated sd loses its worth
-KNOWN = ("lens prior", "print scale prior", "elevation")  # what is stated is not re-estimated
+KNOWN = (
+    "lens prior",
+    "print scale prior",
+    "stated value",
+    "elevation",
+)  # what is stated is not re-estimated
 LEAST_FACTOR, MOST_FACTOR = 0.25, 100.0  # variance factors beyond these are not believed
 STEADY = 0.02  # relative change of a factor that no longer matters
 

@@ -8,6 +8,8 @@ import numpy as np
 
 from survey.adjustment.equations_base import EXACT_SD, Equations, columns_of, rows_of, unit
 from survey.adjustment.model import (
+    LENS,
+    LENS_MEAN,
     PLANE,
     POINT,
     PRINT_SCALE,
@@ -30,6 +32,7 @@ from survey.geometry.rotations import tangent_basis
 
 LEAST_RISE = 1e-3  # metres; a plumb edge lower than this has no direction
 Z = 2  # the up axis
+PRIOR_KINDS = {PRINT_SCALE: "print scale prior", LENS: "lens prior", LENS_MEAN: "lens prior"}
 
 
 def exact_sds(sds: Sequence[float]) -> Array:
@@ -294,7 +297,7 @@ class PriorEquations(Equations):
     """
 
     accepts = Prior
-    kinds = ("print scale prior", "lens prior")
+    kinds = ("print scale prior", "lens prior", "stated value")
 
     def __init__(
         self, indices: Sequence[int], observations: Sequence[Observation], unknowns: Unknowns
@@ -311,7 +314,7 @@ class PriorEquations(Equations):
                 component.append(int(i))
                 means.append(float(np.asarray(prior.mean, dtype=float)[i]))
                 sds.append(float(sd_each[i]))
-                names.append("print scale prior" if prior.key[0] == PRINT_SCALE else "lens prior")
+                names.append(PRIOR_KINDS.get(prior.key[0], "stated value"))
                 keys = (prior.key,) if prior.mean_of is None else (prior.key, prior.mean_of)
                 places = [(key[0], unknowns.row[key]) for key in keys]
                 at = [int(unknowns.kind_columns[kind][row, i]) for kind, row in places]

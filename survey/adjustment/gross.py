@@ -9,6 +9,7 @@ import numpy as np
 from survey.adjustment.equations import System
 from survey.adjustment.fit import Fit, predict_rows
 from survey.adjustment.model import (
+    LENS,
     LENS_MEAN,
     PRINT_SCALE,
     EdgeInPhoto,
@@ -114,7 +115,7 @@ def _one(
     sd = float(np.sqrt(np.trace(found.covariance) + fit.choice.variances(system)[rows].sum()))
     if isinstance(observation, READ):
         return _reading(network, state, observation, float(found.difference[0]), sd, partner)
-    if isinstance(observation, Prior):
+    if isinstance(observation, Prior) and observation.key[0] in (PRINT_SCALE, LENS, LENS_MEAN):
         return _prior(observation, _component(system, first), float(found.difference[0]))
     what, cure = _departure(network, observation, off)
     if partner is not None:

@@ -97,11 +97,12 @@ class EdgeInPhoto(Observation):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GravityLineInPhoto(Observation):
-    """A plumb or level line in a photo: distance in pixels of the second end from the line that
-    starts at the first end and runs towards the direction's vanishing point.
+    """A plumb or level line in a photo.
 
-    `direction` is "plumb" or "level"; a level line runs horizontally within `on`, the key of a
-    plane or a target. sd combines both ends' marking and `departure_sd` times the length.
+    Distance in pixels of the second end from the line that starts at the first end and runs towards
+    the direction's vanishing point. `direction` is "plumb" or "level"; a level line runs
+    horizontally within `on`, the key of a plane or a target. Its sd combines both ends' marking and
+    `departure_sd` times the length.
     """
 
     photo: str
@@ -194,8 +195,11 @@ class PlumbEdge(Observation):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetMount(Observation):
-    """How a target hangs: `axis` "normal" or "x", `is_level` True: that axis is horizontal;
-    False: that axis is vertical (a board lying flat has a vertical normal). Radians."""
+    """How a target hangs, radians.
+
+    `axis` "normal" or "x"; `is_level` True: that axis is horizontal; False: that axis is vertical
+    (a board lying flat has a vertical normal).
+    """
 
     target: str
     axis: str
@@ -205,8 +209,11 @@ class TargetMount(Observation):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetOnPlane(Observation):
-    """Target face parallel to a plane (two components, `tilt_sd` radians) and `thickness` metres
-    out of it (`thickness_sd`)."""
+    """A target on a plane.
+
+    Its face is parallel to it (two components, `tilt_sd` radians) and `thickness` metres out of it
+    (`thickness_sd`).
+    """
 
     target: str
     plane: str

@@ -44,8 +44,11 @@ class Defect:
 
 @dataclass(frozen=True, slots=True)
 class Statistics:
-    """Adjustment statistics. `variance_factor` is a posteriori; `lower`/`upper` its chi-square
-    bounds at 95 %; `kinds` the factor per observation kind."""
+    """Adjustment statistics.
+
+    `variance_factor` is a posteriori, against the stated sds; `lower`/`upper` are its chi-square
+    bounds at 95 %; `kinds` holds the variance factor used for each kind of observation.
+    """
 
     rows: int
     unknowns: int

@@ -82,7 +82,9 @@ def describe(observation: Observation) -> str:
         case Prior(key=key):
             if key[0] == PRINT_SCALE:
                 return f"the measured size of target {key[1]}"
-            return f"what is known of the lens ({key[1]})"
+            if key[0] in (LENS, LENS_MEAN):
+                return f"what is known of the lens ({key[1]})"
+            return f"what is stated of {name_of(key)}"
     names = " and ".join(name for kind, name in keys_of(observation) if kind == POINT)
     return observation.where or f"{type(observation).__name__} of {names}"
 

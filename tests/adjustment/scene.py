@@ -34,6 +34,7 @@ from survey.photo.model import CameraPrior
 
 SIZE_PX = (4032, 3024)
 FOCAL = 3029.0
+FLATNESS_SD = 0.003175  # 1/8 in; common practice
 CHECKER = np.array([(x, y) for x in (-0.2, -0.07, 0.07, 0.2) for y in (-0.2, -0.07, 0.07, 0.2)])
 
 
@@ -122,6 +123,7 @@ def porch(
     plan = np.concatenate([corners, rng.uniform((-3, 0), (3, 4), (max(points - 4, 0), 2))])
     roof = np.column_stack([plan[:points], 3.0 + plan[:points, 1] * 2.0 / 12.0])
     truth[(PLANE, "porch")] = PlaneParameters(normal, float(-normal @ roof[0]))
+    roof += rng.normal(0, FLATNESS_SD, (len(roof), 1)) * normal
     for i, point in enumerate(roof):
         truth[(POINT, f"P{i}")] = point
     facing = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
@@ -218,9 +220,8 @@ def _site(
                 TargetMount(id=f"T{j} {axis}", target=f"T{j}", axis=axis, is_level=True, sd=0.0087)
             )
     for k in range(len(roof)):
-        # Truth lies exactly on the plane; what the tool is told is the usual flatness.
         observations.append(
-            OnSurface(id=f"P{k} on porch", on=(PLANE, "porch"), point=f"P{k}", sd=0.003175)
+            OnSurface(id=f"P{k} on porch", on=(PLANE, "porch"), point=f"P{k}", sd=FLATNESS_SD)
         )
     pairs = [(0, 1), (1, 2), (2, 3), (3, 0), (0, 2), (1, 3)]
     for t, (a, b) in enumerate(pairs[:tapes]):
