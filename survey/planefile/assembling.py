@@ -30,11 +30,19 @@ from survey.planefile.planes_part import (
     write_totals,
 )
 from survey.planefile.text import HASH_KEY, content_hash
-from survey.planefile.values import Json, cleaned, number_or_null
+from survey.planefile.traced import Traced, trace_outlines
+from survey.planefile.values import (
+    Json,
+    cleaned,
+    coordinates,
+    number,
+    number_or_null,
+    write_measured,
+)
 from survey.planes.model import PlaneSet
 from survey.rules import Judgement, Limit, limits
 from survey.target.model import Sighting, SightingProblem
-from survey.visit.model import OutlineMark, Visit
+from survey.visit.model import Visit
 
 UNITS: Json = {
     "length": "m",
@@ -77,6 +85,7 @@ def assemble(
             *judgement.findings,
         ]
     )
+    outlines = trace_outlines(visit, network, solution)
     document: dict[str, Any] = {
         "format": FORMAT,
         "version": VERSION,
@@ -91,8 +100,8 @@ def assemble(
         "points": write_points(planes.points),
         "field_readings": write_field_readings(planes),
         "outlets": write_outlets(visit, planes),
-        "penetrations": write_penetrations(visit, planes),
-        "outlines": _write_outlines(visit),
+        "penetrations": write_penetrations(visit, planes, outlines),
+        "outlines": _write_outlines(outlines),
         "findings": [_write_finding(finding) for finding in findings],
         "cautions": [
             {"rule": caution.rule, "sentence": caution.sentence} for caution in judgement.cautions
@@ -145,18 +154,19 @@ def _write_visit(visit: Visit) -> Json:
     }
 
 
-def _write_outlines(visit: Visit) -> list[Json]:
+def _write_outlines(outlines: Sequence[Traced]) -> list[Json]:
     """Return polygons traced in photos (damage, tide lines, penetrations), by name and photo."""
-    marks = [mark for mark in visit.marks if isinstance(mark, OutlineMark)]
     return [
         {
-            "name": mark.name,
-            "purpose": mark.purpose,
-            "plane": mark.plane,
-            "photo": mark.photo,
-            "outline_px": [[round(x, 3), round(y, 3)] for x, y in mark.px],
+            "name": traced.mark.name,
+            "purpose": traced.mark.purpose,
+            "plane": traced.mark.plane,
+            "photo": traced.mark.photo,
+            "outline_px": [[number(x, "px"), number(y, "px")] for x, y in traced.mark.px],
+            "outline_plane": None if traced.outline is None else coordinates(traced.outline),
+            "area": write_measured(traced.area),
         }
-        for mark in sorted(marks, key=lambda mark: (mark.name, mark.photo, mark.id))
+        for traced in outlines
     ]
 
 

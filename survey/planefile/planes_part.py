@@ -9,6 +9,7 @@ import numpy as np
 from survey.drainage.model import PlaneDrainage
 from survey.figures import NORMAL_95, Figure, Measured, NotObserved
 from survey.planefile.drainage_part import write_drainage
+from survey.planefile.traced import Traced
 from survey.planefile.values import (
     Json,
     coordinates,
@@ -19,7 +20,7 @@ from survey.planefile.values import (
     vector,
     write_measured,
 )
-from survey.planes.model import MeasuredEdge, MeasuredPlane, MeasuredPoint, PlaneSet
+from survey.planes.model import Array, MeasuredEdge, MeasuredPlane, MeasuredPoint, PlaneSet
 from survey.rules import Judgement, PlaneJudgement
 from survey.rules.places import belongs_to, outline_on, place_on, points_by_name, size_of
 from survey.visit.model import (
@@ -94,9 +95,22 @@ def write_outlets(visit: Visit, planes: PlaneSet) -> list[Json]:
     return [_write_outlet(outlet, planes) for outlet in visit.outlets]
 
 
-def write_penetrations(visit: Visit, planes: PlaneSet) -> list[Json]:
-    """Return the penetrations with measured places and sizes where there are any."""
-    return [_write_penetration(penetration, planes) for penetration in visit.penetrations]
+def write_penetrations(
+    visit: Visit, planes: PlaneSet, outlines: Sequence[Traced] = ()
+) -> list[Json]:
+    """Return the penetrations with measured places and sizes where there are any.
+
+    One without measured corners takes the outline that was traced under its name in a photo.
+    """
+    traced = {
+        outline.mark.name: outline.outline
+        for outline in outlines
+        if outline.mark.purpose == "penetration" and outline.outline is not None
+    }
+    return [
+        _write_penetration(penetration, planes, traced.get(penetration.name))
+        for penetration in visit.penetrations
+    ]
 
 
 def write_totals(planes: PlaneSet) -> Json:
@@ -236,16 +250,21 @@ def _write_outlet(outlet: OutletSpec, planes: PlaneSet) -> Json:
     }
 
 
-def _write_penetration(penetration: PenetrationSpec, planes: PlaneSet) -> Json:
+def _write_penetration(
+    penetration: PenetrationSpec, planes: PlaneSet, traced: Array | None
+) -> Json:
     plane = _plane_of(penetration, planes)
     points = points_by_name(planes)
     outline = None if plane is None else outline_on(penetration, plane, points)
+    place = _place(penetration, planes)
+    if outline is None and traced is not None:
+        outline, place = traced, place or vector(traced.mean(axis=0))
     sizes = [_size(penetration, plane, points, across=across) for across in (True, False)]
     return {
         "name": penetration.name,
         "kind": penetration.kind,
         "plane": None if plane is None else plane.spec.name,
-        "place": _place(penetration, planes),
+        "place": place,
         "outline": None if outline is None else coordinates(outline),
         "width": write_measured(sizes[0]),
         "length": write_measured(sizes[1]),

@@ -40,7 +40,19 @@ def show_plane(plane: Entry, document: Entry, units: str) -> list[str]:
     openings = _show_openings(plane["name"], document, units)
     if openings:
         lines += ["", "  Outlets and penetrations", *openings]
+    traced = _show_traced(plane["name"], document, units)
+    if traced:
+        lines += ["", "  Traced in photos", *traced]
     return lines
+
+
+def _show_traced(plane: str, document: Entry, units: str) -> list[str]:
+    rows = []
+    for outline in document["outlines"]:
+        if outline["plane"] == plane:
+            area = show_measured(read_measured(outline["area"]), units)
+            rows.append((outline["name"], outline["purpose"], f"{area}; in {outline['photo']}"))
+    return table(rows)
 
 
 def _show_figures(plane: Entry, document: Entry, units: str) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -68,6 +69,7 @@ def codes_of(tree: ast.Module) -> Iterator[tuple[str, int]]:
                 yield from ((code, other.lineno) for code in told)
 
 
+@cache
 def all_codes() -> dict[str, str]:
     found: dict[str, str] = {}
     for path in SOURCES:

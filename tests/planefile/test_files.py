@@ -188,7 +188,7 @@ def test_endless_text_is_refused_in_one_pass(tmp_path):
         assert time.perf_counter() - started < 5.0
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_mutants_of_a_plane_file_are_read_or_refused_with_a_sentence(tmp_path, document, seed):
     rng = random.Random(seed)
     data = json.dumps(document).encode("utf-8")
@@ -272,6 +272,18 @@ def pruned(document):
     return document
 
 
+def focused(document, path):
+    """Return the document without the lists that a path does not lead into, to be quick."""
+    small = {
+        key: part if key == path[0] or not isinstance(part, list) else []
+        for key, part in document.items()
+    }
+    if path[0] == "planes":
+        parts = {key: None for key in ("coverings", "drainage") if key not in path}
+        small["planes"] = [plane | parts for plane in document["planes"]]
+    return small
+
+
 def put(document, path, value):
     copied = copy.deepcopy(document)
     place = copied
@@ -291,12 +303,12 @@ def test_every_field_broken_in_turn_is_named_with_its_place(document):
     assert len(paths) > 250
     for path in paths:
         where = "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
-        broken = put(document, path, {"no": "such thing"})
-        found = find_problems(broken, "x")
+        small = focused(document, path)
+        found = find_problems(put(small, path, {"no": "such thing"}), "x")
         assert any(where in problem.where for problem in found), where
         assert all(problem.what for problem in found)
         if isinstance(path[-1], str):
-            found = find_problems(put(document, path, KeyError), "x")
+            found = find_problems(put(small, path, KeyError), "x")
             missing = "value" if path[-1] == "not_observed" else path[-1]  # else a figure
             assert any(f'"{missing}"' in problem.what for problem in found), where
 
@@ -308,7 +320,7 @@ def test_every_table_refuses_a_key_it_does_not_know(document):
         for step in path:
             place = place[step]
         if isinstance(place, dict):
-            broken = put(document, (*path, "surprise"), 1)
+            broken = put(focused(document, path), (*path, "surprise"), 1)
             assert any('"surprise"' in problem.what for problem in find_problems(broken, "x")), path
 
 
