@@ -109,6 +109,31 @@ def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
 
 
 @app.command()
+def page(
+    visit_dir: VisitDir,
+    port: Annotated[int, typer.Option(help="Port on this machine; 0 takes a free one.")] = 0,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address, open nothing.")
+    ] = False,
+) -> None:
+    """Open a page to mark photos and watch the roof appear.
+
+    The page runs on this machine only and needs no internet. Everything is saved as it is done;
+    marks.json, readings.csv and visit.toml change, photos never do. A folder that has no
+    visit.toml yet is begun with an empty one. Stop it with Ctrl-C.
+
+    Example: survey page sample_images/porch
+    """
+    from survey.web import open_page
+
+    opened = open_page(visit_dir, port=port)
+    typer.echo(opened.address)
+    if not no_browser:
+        typer.launch(opened.address)
+    opened.serve()
+
+
+@app.command()
 def measure(
     visit_dir: VisitDir, strict: Strict = False, as_json: AsJson = False, units: Units = None
 ) -> None:

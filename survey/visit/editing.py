@@ -37,13 +37,9 @@ def update_visit_toml(folder: str | Path, edit: Callable[[tomlkit.TOMLDocument],
     """
     path = Path(folder) / VISIT_FILE
     text = read_text(path, LARGEST_VISIT)
-    _refuse_unsound(text, Path(folder))
-    document = _parse_with_style(text)
-    edit(document)
-    changed = tomlkit.dumps(document)
+    changed = edit_visit_text(text, folder, edit)
     if changed == text:
         return
-    _refuse_unsound(changed, Path(folder))
     if read_text(path, LARGEST_VISIT) != text:
         raise InputError(
             "the file was changed by somebody else meanwhile",
@@ -51,6 +47,25 @@ def update_visit_toml(folder: str | Path, edit: Callable[[tomlkit.TOMLDocument],
             cure="look at it and try again",
         )
     write_atomically(path, changed.encode())
+
+
+def edit_visit_text(
+    text: str, folder: str | Path, edit: Callable[[tomlkit.TOMLDocument], None]
+) -> str:
+    """Return the text of a visit.toml after an edit, as `update_visit_toml` would write it.
+
+    Raises
+    ------
+    InputError
+        If the text or the changed text is not a sound visit.toml.
+    """
+    _refuse_unsound(text, Path(folder))
+    document = _parse_with_style(text)
+    edit(document)
+    changed = tomlkit.dumps(document)
+    if changed != text:
+        _refuse_unsound(changed, Path(folder))
+    return changed
 
 
 def add_table(

@@ -1,0 +1,257 @@
+"""The page's routes. A handler parses, asks the desk, answers; nothing more."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Awaitable, Callable
+from importlib.resources import files
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from survey.errors import InputError, StorageError, SurveyError
+from survey.visit.json_text import parse_strict_json
+from survey.web.conflicts import ConflictError
+from survey.web.desk import Desk
+from survey.web.settings import LARGEST_JSON, LONGEST_POLL, MOST_POLLS
+
+STATIC = {".html": "text/html", ".js": "text/javascript", ".css": "text/css",
+          ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json",
+          }  # fmt: skip
+UPLOAD = "/api/photos"
+FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+class Announcer:
+    """Wakes the requests that wait for a new version."""
+
+    def __init__(self) -> None:
+        self.version = 0
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._news: asyncio.Event | None = None
+        self._lock = threading.Lock()
+        self.waiting = 0
+
+    def tell(self, version: int) -> None:
+        """Note a version; may be called from any thread."""
+        with self._lock:
+            self.version = max(self.version, version)
+            loop, news = self._loop, self._news
+        if loop is not None and news is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(news.set)
+
+    async def wait(self, since: int, timeout: float) -> int:
+        """Return the version once it is past `since`, or after `timeout` seconds."""
+        if self.waiting >= MOST_POLLS:
+            return self.version
+        self.waiting += 1
+        try:
+            loop = asyncio.get_running_loop()
+            until = loop.time() + timeout
+            while self.version <= since and loop.time() < until:
+                with self._lock:
+                    if self._loop is not loop or self._news is None or self._news.is_set():
+                        self._loop, self._news = loop, asyncio.Event()
+                    news = self._news
+                if self.version > since:
+                    break
+                try:
+                    await asyncio.wait_for(news.wait(), until - loop.time())
+                except TimeoutError:
+                    break
+            return self.version
+        finally:
+            self.waiting -= 1
+
+
+def make_app(desk: Desk) -> Starlette:
+    """Return the application of one visit, to be wrapped in a `Guard`."""
+    news = Announcer()
+    news.tell(desk.book.version)
+    desk.book.listeners.append(news.tell)
+    pages = Pages(desk, news)
+    routes = [
+        Route("/", pages.index, methods=["GET"]),
+        Route("/static/{name}", pages.static, methods=["GET"]),
+        Route("/api/visit", pages.visit, methods=["GET"]),
+        Route("/api/act", pages.act, methods=["POST"]),
+        Route("/api/changes", pages.changes, methods=["GET"]),
+        Route("/api/snap", pages.snap, methods=["POST"]),
+        Route("/tiles/{photo}/{level:int}/{column:int}_{row:int}.jpg", pages.tile, methods=["GET"]),
+        Route("/thumb/{photo}.jpg", pages.thumbnail, methods=["GET"]),
+        Route("/crop/{photo}.png", pages.crop, methods=["GET"]),
+    ]
+    handlers: Any = {SurveyError: answer_error, HTTPException: answer_http}
+    return Starlette(routes=routes, exception_handlers=handlers)
+
+
+class Pages:
+    """The handlers of one desk."""
+
+    def __init__(self, desk: Desk, news: Announcer) -> None:
+        self.desk = desk
+        self.news = news
+
+    async def index(self, request: Request) -> Response:
+        """Send the page."""
+        return static_file("index.html")
+
+    async def static(self, request: Request) -> Response:
+        """Send one of the page's own files."""
+        return static_file(request.path_params["name"])
+
+    async def visit(self, request: Request) -> Response:
+        """Send the whole visit."""
+        return answer(await run_in_threadpool(self.desk.describe))
+
+    async def act(self, request: Request) -> Response:
+        """Do an action."""
+        body = await json_body(request)
+        client, ident = text_of(body, "client"), text_of(body, "request_id")
+        base, action = body.get("base"), body.get("action")
+        if not isinstance(base, int) or isinstance(base, bool) or not isinstance(action, dict):
+            raise InputError("the request has no base version or no action", where="request")
+        return answer(await run_in_threadpool(self.desk.act, client, ident, base, action))
+
+    async def changes(self, request: Request) -> Response:
+        """Wait until the visit is past a version."""
+        since = int_of(request, "since", 0)
+        await run_in_threadpool(self.desk.book.look_again)
+        wait = min(float(int_of(request, "wait", int(LONGEST_POLL))), LONGEST_POLL)
+        return answer({"version": await self.news.wait(since, wait)})
+
+    async def snap(self, request: Request) -> Response:
+        """Move a press to the corner or edge beside it."""
+        body = await json_body(request)
+        return answer(await run_in_threadpool(
+            self.desk.snap, text_of(body, "photo"), body.get("px"), body.get("radius_px", 12),
+        ))  # fmt: skip
+
+    async def tile(self, request: Request) -> Response:
+        """Send one tile."""
+        params = request.path_params
+        photo = self.desk.photo(params["photo"])
+        data = await run_in_threadpool(
+            self.desk.cutter.tile, photo, params["level"], params["column"], params["row"]
+        )
+        return Response(data, media_type="image/jpeg", headers=caching(request))
+
+    async def thumbnail(self, request: Request) -> Response:
+        """Send the coarsest level of a photo."""
+        photo = self.desk.photo(request.path_params["photo"])
+        data = await run_in_threadpool(self.desk.cutter.thumbnail, photo)
+        return Response(data, media_type="image/jpeg", headers=caching(request))
+
+    async def crop(self, request: Request) -> Response:
+        """Send unsmoothed pixels around a place."""
+        photo = self.desk.photo(request.path_params["photo"])
+        x, y = float_of(request, "x"), float_of(request, "y")
+        size = int_of(request, "size", 64)
+        data = await run_in_threadpool(self.desk.cutter.crop, photo, x, y, size)
+        return Response(data, media_type="image/png", headers=caching(request))
+
+
+def static_file(name: str) -> Response:
+    """Return one of the package's own page files; the folder's listing is the list of names."""
+    folder = files("survey.web").joinpath("static")
+    kind = STATIC.get(name[name.rfind(".") :]) if "." in name else None
+    if kind is None or name not in {entry.name for entry in _entries(folder)}:
+        raise HTTPException(404)
+    return Response(folder.joinpath(name).read_bytes(), media_type=kind)
+
+
+def _entries(folder: Any) -> list[Any]:
+    return [entry for entry in folder.iterdir() if entry.is_file()] if folder.is_dir() else []
+
+
+def caching(request: Request) -> dict[str, str]:
+    """Let the browser keep what is asked for by the photo's own stamp."""
+    return FOR_EVER if request.query_params.get("v") else {}
+
+
+def answer(values: dict[str, Any]) -> Response:
+    """Answer with what was asked for."""
+    return JSONResponse({"ok": True, **values})
+
+
+def answer_problem(
+    status: int, error: str, where: str = "", cure: str = "", **more: Any
+) -> Response:
+    """Answer with what went wrong: one shape everywhere."""
+    body = {"ok": False, "error": error, "where": where, "cure": cure, **more}
+    return JSONResponse(body, status_code=status)
+
+
+async def answer_error(request: Request, error: SurveyError) -> Response:
+    """Turn a user's mistake into its sentence and status."""
+    problems = [{"what": p.what, "where": p.where, "cure": p.cure} for p in error.problems]
+    more: dict[str, Any] = {"problems": problems} if len(problems) > 1 else {}
+    status = 422
+    if isinstance(error, ConflictError):
+        status = 409
+        more["conflict"] = error.conflict.as_document()
+    elif isinstance(error, StorageError):
+        status = 507
+    elif request.method == "GET" and error.where and "no such" in error.what:
+        status = 404
+    return answer_problem(status, error.what, error.where, error.cure, **more)
+
+
+async def answer_http(request: Request, error: HTTPException) -> Response:
+    """Answer what no handler took."""
+    sentence = {404: "there is nothing here", 405: "that is not done here"}
+    return answer_problem(error.status_code, sentence.get(error.status_code, str(error.detail)))
+
+
+async def json_body(request: Request) -> dict[str, Any]:
+    """Return a request's JSON object, bounded while it arrives."""
+    data = bytearray()
+    try:
+        async for part in request.stream():
+            data += part
+            if len(data) > LARGEST_JSON:
+                raise HTTPException(413, f"the request is over {LARGEST_JSON // 1000} kB")
+    except ClientDisconnect as error:
+        raise HTTPException(400, "the request was cut short") from error
+    try:
+        body = parse_strict_json(bytes(data).decode("utf-8"), "request")
+    except UnicodeDecodeError as error:
+        raise InputError("the request is not UTF-8 text", where="request") from error
+    if not isinstance(body, dict):
+        raise InputError("the request is no JSON object", where="request")
+    return body
+
+
+def text_of(body: dict[str, Any], key: str) -> str:
+    """Return a short text of a request."""
+    value = body.get(key)
+    if not isinstance(value, str) or not 0 < len(value) <= 200 or not value.isprintable():
+        raise InputError(f"the request has no {key}", where="request")
+    return value
+
+
+def int_of(request: Request, key: str, default: int) -> int:
+    """Return a whole number of the query."""
+    text = request.query_params.get(key, str(default))
+    if len(text) > 12 or not text.lstrip("-").isascii() or not text.lstrip("-").isdigit():
+        raise InputError(f"{key} is no whole number", where="request")
+    return int(text)
+
+
+def float_of(request: Request, key: str) -> float:
+    """Return a number of the query."""
+    text = request.query_params.get(key, "")
+    try:
+        value = float(text) if text.isascii() and "_" not in text and len(text) < 40 else None
+    except ValueError:
+        value = None
+    if value is None or not abs(value) < 1e7:
+        raise InputError(f"{key} is no number", where="request")
+    return value

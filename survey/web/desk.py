@@ -1,0 +1,94 @@
+"""Everything that an open page works with: field book, photos, tiles. One desk a visit.
+
+The handlers ask the desk; it knows nothing of HTTP.
+"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+from survey.errors import InputError
+from survey.photo import Photo
+from survey.web.actions import Action
+from survey.web.described import Json, describe_photo, describe_visit, find_patch
+from survey.web.fieldbook import FieldBook
+from survey.web.shelf import Shelf
+from survey.web.snapping import snap_line, snap_point
+from survey.web.tiles import Cutter
+
+
+class Desk:
+    """One open visit."""
+
+    def __init__(self, folder: Path) -> None:
+        self.book = FieldBook(folder)
+        self.shelf = Shelf()
+        self.cutter = Cutter()
+        self.book.sizes = lambda: self.shelf.sizes(self.book.visit)
+        self._described: tuple[int, Json] = (-1, {})
+        self._lock = threading.Lock()
+
+    def describe(self) -> Json:
+        """Return the whole visit."""
+        with self.book.lock:
+            self.book.look_again()
+            version, described = self._describe()
+            visit = self.book.visit
+        photos = [describe_photo(photo) for photo in self.shelf.photos(visit)]
+        return {"version": version, **described, "photos": photos}
+
+    def act(self, client: str, request: str, base: int, action: Action) -> Json:
+        """Do an action; return what changed for an asker who had seen the version before it."""
+        with self.book.lock:
+            self.book.look_again()
+            _, old = self._describe()
+            receipt = self.book.act(client, request, base, action)
+            _, new = self._describe()
+        done: Json = {
+            "version": receipt.version,
+            "label": receipt.label,
+            "applied": list(receipt.applied),
+            "reload": base != receipt.before,
+            "visit_patch": find_patch(old, new),
+        }
+        if receipt.conflict is not None:
+            done["conflict"] = receipt.conflict.as_document()
+        return done
+
+    def photo(self, name: str) -> Photo:
+        """Return a photo of the visit by name.
+
+        Raises
+        ------
+        InputError
+            If there is none, or it can't be used.
+        """
+        photo = self.shelf.photo(self.book.visit, name)
+        if photo is None or photo.camera is None:
+            why = "" if photo is None else f": {photo.refused}"
+            raise InputError(f"there is no such photo{why}", where=name[:80], cure="")
+        return photo
+
+    def snap(self, name: str, px: Any, radius_px: float) -> Json:
+        """Move a press to the corner or edge beside it, or the ends of a stretch to its line."""
+        grey = self.cutter.levels(self.photo(name))[0]
+        if px and isinstance(px[0], list | tuple):
+            return snap_line(grey, px[0], px[1], radius_px)
+        return snap_point(grey, px, radius_px)
+
+    def _describe(self) -> tuple[int, Json]:
+        """Return version and description; made once a version."""
+        book = self.book
+        with self._lock:
+            version, described = self._described
+            if version != book.version:
+                history = book.history
+                described = describe_visit(book.visit, book.texts, book.guessed_edges)
+                described["can_undo"] = bool(history.done)
+                described["can_redo"] = bool(history.undone)
+                described["undo_label"] = history.done[-1].label if history.done else ""
+                described["redo_label"] = history.undone[-1].label if history.undone else ""
+                self._described = (book.version, described)
+            return self._described

@@ -1,0 +1,143 @@
+"""Starting the page: a visit, a port, a one-time address."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+from filelock import FileLock, Timeout
+
+from survey.errors import InputError
+from survey.storage import write_atomically
+from survey.visit.visit_file import VISIT_FILE
+from survey.web.app import UPLOAD, make_app
+from survey.web.desk import Desk
+from survey.web.guard import App, Guard, Session
+from survey.web.journal import FOLDER
+from survey.web.settings import LOOPBACK
+
+
+@dataclass(slots=True)
+class Page:
+    """An open page that waits to be served.
+
+    Attributes
+    ----------
+    address : str
+        What a browser opens, with the one-time key.
+    app : ASGI application
+    session : Session
+    desk : Desk
+    listener : socket
+        Bound and listening.
+    """
+
+    address: str
+    app: App
+    session: Session
+    desk: Desk
+    listener: socket.socket
+    lock: FileLock
+
+    def serve(self) -> None:
+        """Serve until interrupted."""
+        config = uvicorn.Config(
+            self.app, log_level="warning", access_log=False, ws="none", lifespan="off",
+            server_header=False, date_header=False, timeout_keep_alive=30,
+            h11_max_incomplete_event_size=32_768,
+        )  # fmt: skip
+        try:
+            uvicorn.Server(config).run(sockets=[self.listener])
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Let go of port and visit."""
+        self.listener.close()
+        self.lock.release()
+
+
+def open_page(folder: str | Path, *, port: int = 0) -> Page:
+    """Open the page of a visit folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Visit folder. One without a visit.toml is begun with an empty one named after it.
+    port : int
+        On this machine only; 0 takes a free one.
+
+    Raises
+    ------
+    InputError
+        If the visit does not open, is open in another page already, or the port is taken.
+    StorageError
+        If the folder can't be written to.
+    """
+    folder = Path(folder)
+    _begin_empty(folder)
+    lock = _lock(folder)
+    try:
+        listener = _listen(LOOPBACK, port)
+        desk = Desk(folder)
+    except BaseException:
+        lock.release()
+        raise
+    port = listener.getsockname()[1]
+    session = Session(
+        hosts=frozenset(f"{name}:{port}" for name in (LOOPBACK, "localhost", "[::1]")),
+        cookie=f"survey_session_{port}",
+    )
+    app = Guard(make_app(desk), session, frozenset({UPLOAD}))
+    address = f"http://{LOOPBACK}:{port}/?key={session.new_key()}"
+    return Page(address, app, session, desk, listener, lock)
+
+
+def _begin_empty(folder: Path) -> None:
+    """Write the least visit.toml into a folder that has none."""
+    if not folder.is_dir():
+        raise InputError(
+            f"{folder} is no folder",
+            where="visit folder",
+            cure="make a folder and put the photos into a folder photos in it",
+        )
+    path = folder / VISIT_FILE
+    if not path.exists() and not path.is_symlink():
+        name = "".join(c for c in folder.resolve().name if c.isprintable() and c not in '"\\')
+        write_atomically(path, f'format = 1\nname = "{name.strip()[:60] or "visit"}"\n'.encode())
+
+
+def _lock(folder: Path) -> FileLock:
+    own = folder / FOLDER
+    if own.is_symlink():
+        raise InputError(f"{FOLDER} is a link", where=FOLDER, cure="remove it")
+    own.mkdir(exist_ok=True)
+    lock = FileLock(own / "lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise InputError(
+            f"{folder} is open in another page already",
+            where="visit folder",
+            cure="go on in that one, or stop it first",
+        ) from error
+    return lock
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if port:
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen(128)
+    except OSError as error:
+        listener.close()
+        raise InputError(
+            f"port {port} can't be used ({(error.strerror or '').lower()})",
+            where="--port",
+            cure="leave --port out to take a free one",
+        ) from error
+    return listener
