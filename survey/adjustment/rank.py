@@ -34,7 +34,8 @@ ESTIMABLE = 1e-5
 # lean, their two rows turn into each other with azimuth, which so seems observed a little.
 MIXED = 0.03
 TILTS, AZIMUTH, ENLARGEMENT = (3, 4), 5, 6  # columns of `datum_directions`
-PLACED = (CAMERA, TARGET, PLANE, POINT, SETUP, WATER_LEVEL)  # what a datum moves
+# What a datum moves; the print scales of a part's targets go with it.
+PLACED = (CAMERA, TARGET, PLANE, POINT, SETUP, WATER_LEVEL)
 
 
 @dataclass(frozen=True, slots=True)

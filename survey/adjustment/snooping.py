@@ -74,7 +74,7 @@ def search(
     state = Search(fit_readings(system, values, choice), [], 0)
     returned: set[int] = set()
     doubted = [int(g) for g in np.flatnonzero(~choice.used)]
-    for _ in range(MOST_ROUNDS if snoop or components else 0):
+    for _ in range(MOST_ROUNDS if system.groups and (snoop or components) else 0):
         state.steps += state.fit.steps
         changed = snoop and (
             _set_aside(system, state, judge)

@@ -11,7 +11,7 @@ from survey.adjustment.defects import find_defects
 from survey.adjustment.equations import System, compile_network
 from survey.adjustment.fit import Fit
 from survey.adjustment.gross import gross_error_findings, slip_judge, undecided_findings
-from survey.adjustment.model import Network, State
+from survey.adjustment.model import PRINT_SCALE, TARGET, Network, State
 from survey.adjustment.normal import choose_partition
 from survey.adjustment.rank import Datum, connected_parts, find_datum
 from survey.adjustment.results import observation_results
@@ -93,6 +93,9 @@ def _main_datum(system: System, fit: Fit, rows: np.ndarray) -> Datum:
     inside = np.zeros(system.unknowns.size, dtype=bool)
     for key in parts[0] if parts else []:
         inside[system.unknowns.columns(key)] = True
+        scale = (PRINT_SCALE, key[1])
+        if key[0] == TARGET and scale in system.unknowns.first_column:
+            inside[system.unknowns.columns(scale)] = True
     if not parts:
         return Datum(np.zeros((system.unknowns.size, 0)), False, False)
     return find_datum(fit.normal, fit.values, inside)

@@ -208,7 +208,7 @@ def datum_directions(unknowns: Unknowns, values: Values) -> Array:
     -------
     (size, 7) array
         Columns: shifts along x, y, z; turns about x, y, z through the points' middle; enlargement
-        about it. Print scales, lenses and everything else the datum doesn't touch stay 0.
+        about it, print scales with it. Lenses stay 0: the datum doesn't touch them.
     """
     directions = np.zeros((unknowns.size + 1, 7))  # the last row takes what is held
     places = [values.place[kind] for kind in POSES] + [values.vector[POINT]]
@@ -239,6 +239,7 @@ def datum_directions(unknowns: Unknowns, values: Values) -> Array:
         directions[columns[:, :2], 3 + a] = np.einsum("nij,ni->nj", basis, turned)
         directions[columns[:, 2], 3 + a] = -turned @ middle
     directions[columns[:, 2], 6] = from_middle
+    directions[unknowns.kind_columns[PRINT_SCALE], 6] = values.vector[PRINT_SCALE]
     for kind in (SETUP, WATER_LEVEL):
         columns = unknowns.kind_columns[kind][:, 0]
         directions[columns, 2] = 1.0
