@@ -17,6 +17,7 @@ from survey.rules.wording import plain_length, system_of
 from survey.units import format_length, format_measured
 
 Entry = Mapping[str, Any]
+FLAT = 0.0004  # m: under 1/64 in nothing is said of flatness
 LEVEL = 1e-3  # m/m: an edge that rises less than this beyond doubt is called level
 
 HEADINGS = {
@@ -67,8 +68,10 @@ def _show_figures(plane: Entry, document: Entry, units: str) -> list[str]:
     fit = plane["fit"]
     rms = read_measured(fit["rms"])
     if isinstance(rms, Figure):
+        points = counted(fit["points"], "point")
         depth = format_length(rms.value, system_of(units))
-        lines += labelled("flatness", f"{counted(fit['points'], 'point')} lie within {depth} (rms)")
+        flat = "lie in it" if rms.value < FLAT else f"lie within {depth} of it (rms)"
+        lines += labelled("flatness", f"{points} {flat}")
     for off in fit["off_plane"]:
         distance = format_length(off["distance"], system_of(units))
         lines += labelled("", f"'{off['point']}' lies {distance} off it")

@@ -43,7 +43,12 @@ def _sentences(drainage: Entry, units: str) -> Iterator[str]:
     for reading in drainage["next_readings"][:MOST_NEXT]:
         along, up = reading["along"], reading["up"]
         yield f"one more rod reading would help most {show_place((along, up), units)}"
-    yield from (f"({note})" for note in drainage["notes"])
+    yield from (f"({note})" for note in drainage["notes"] if not _is_told(note, drainage))
+
+
+def _is_told(note: str, drainage: Entry) -> bool:
+    """Whether a note only repeats why the readings show no low spots."""
+    return str(drainage["smallest_findable"].get("not_observed", note + "?")) in note
 
 
 def describe_low_spot(spot: Entry, units: str) -> str:

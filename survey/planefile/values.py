@@ -61,12 +61,13 @@ def write_measured(measured: Measured) -> Json:
             "not_observed": "the observations do not fix it",
             "cure": "take one more photo, tape or level reading of it",
         }
+    factor = measured.coverage_factor  # 0 where an interval was given as no width at all
     return {
         "value": number(measured.value, measured.unit),
         "half_width": _rounded_up(measured.half_width, DECIMALS[measured.unit]),
         "unit": measured.unit,
         "coverage": COVERAGE,
-        "coverage_factor": number(measured.coverage_factor, "1"),
+        "coverage_factor": number(factor if factor > 1e-5 else NORMAL_95, "1"),
         "observed_by": list(measured.observed_by),
     }
 
@@ -76,7 +77,7 @@ def read_measured(entry: Mapping[str, Any]) -> Measured:
     if "not_observed" in entry:
         return NotObserved(entry["not_observed"], entry["cure"])
     unit: Unit = entry["unit"]
-    factor = float(entry["coverage_factor"]) or NORMAL_95
+    factor = float(entry["coverage_factor"])
     return Figure(
         float(entry["value"]),
         float(entry["half_width"]) / factor,

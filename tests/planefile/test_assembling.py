@@ -292,6 +292,14 @@ def test_figure_comes_back_as_it_went_within_its_last_digit(figure):
     assert (back.unit, back.observed_by) == (figure.unit, figure.observed_by)
 
 
+def test_figure_of_no_width_comes_back_of_no_width():
+    for figure in (Figure(0.2, 0.0, "1"), Figure(0.2, 0.1, "1", (), 0.0)):
+        entry = write_measured(figure)
+        assert entry["half_width"] == 0.0
+        assert entry["coverage_factor"] > 0.0
+        assert read_measured(entry).half_width == 0.0
+
+
 def test_gap_comes_back_as_it_went():
     gap = NotObserved("why", "cure")
     assert read_measured(write_measured(gap)) == gap

@@ -239,6 +239,16 @@ def test_label_and_text_keep_their_columns():
     assert wrapped("a " * 60, 2, 4)[1].startswith("    a")
 
 
+def test_reason_for_no_low_spots_is_told_once():
+    blind = a_drainage(
+        smallest_findable=NotObserved("no reading lies in it", "read a 2 ft grid"),
+        notes=("low spots are not shown: no reading lies in it; read a 2 ft grid", "other"),
+    )
+    text = flat(format_plane_file(a_plane_file(drainage=(blind,))))
+    assert text.count("no reading lies in it") == 1
+    assert "(other)" in text
+
+
 def test_flatness_is_shown_only_where_it_was_observed():
     visit = a_visit()
     planes = a_plane_set(visit, slope(0.5))
@@ -246,6 +256,9 @@ def test_flatness_is_shown_only_where_it_was_observed():
     porch = replace(porch, fit_rms=NotObserved("three points", "mark a fourth"))
     text = format_plane_file(a_plane_file(visit=visit, planes=replace(planes, planes=(porch,))))
     assert "flatness" not in text
+    exact = replace(porch, fit_rms=Figure(1e-12, 0.0, "m"))
+    text = format_plane_file(a_plane_file(visit=visit, planes=replace(planes, planes=(exact,))))
+    assert "5 points lie in it" in text
     far = replace(porch, fit_rms=Figure(0.01, 0.001, "m"), off_plane=(("G1", 0.0254),))
     text = flat(format_plane_file(a_plane_file(visit=visit, planes=replace(planes, planes=(far,)))))
     assert "'G1' lies 1\" off it" in text
