@@ -41,7 +41,7 @@ def format_plane_file(plane_file: PlaneFile, units: str | None = None) -> str:
     lines += ["", *_show_findings(document["findings"])]
     lines += ["", "PHOTOS", *_show_photos(document["photos"])]
     lines += ["", "MEASURED BY", *_show_evidence(document)]
-    lines += ["", "CAUTIONS"]
+    lines += ["", "CAUTIONS (the limits are those of US rules)"]
     lines += [line for c in document["cautions"] for line in wrapped(f"- {c['sentence']}", 2, 4)]
     return "\n".join(line.rstrip() for line in lines)
 

@@ -30,8 +30,9 @@ def _sentences(drainage: Entry, units: str) -> Iterator[str]:
         yield f"leaves by {', '.join(drainage['leaves_by'])}"
     spots = [spot for spot in drainage["low_spots"] if spot["likelihood"] != NOT_SHOWN]
     yield from (describe_low_spot(spot, units) for spot in spots)
-    if not spots:
-        yield _nothing_found(drainage, units)
+    told = [note for note in drainage["notes"] if "low spot" in note or "pond" in note]
+    if not spots:  # the drainage stage may have said itself what the readings could have shown
+        yield from told or [_nothing_found(drainage, units)]
     field = drainage["slope_field"]
     if field is not None:
         yield from _field_sentences(field, units)
@@ -43,12 +44,7 @@ def _sentences(drainage: Entry, units: str) -> Iterator[str]:
     for reading in drainage["next_readings"][:MOST_NEXT]:
         along, up = reading["along"], reading["up"]
         yield f"one more rod reading would help most {show_place((along, up), units)}"
-    yield from (f"({note})" for note in drainage["notes"] if not _is_told(note, drainage))
-
-
-def _is_told(note: str, drainage: Entry) -> bool:
-    """Whether a note only repeats why the readings show no low spots."""
-    return str(drainage["smallest_findable"].get("not_observed", note + "?")) in note
+    yield from (f"({note})" for note in drainage["notes"] if spots or note not in told)
 
 
 def describe_low_spot(spot: Entry, units: str) -> str:

@@ -99,10 +99,16 @@ def _blocked_finding(
         "blocked-outlet-load",
         Severity.NOTE,
         where,
-        f"if its outlets block, {stands}; an inch of water weighs 5.2 psf ({row.citation})",
+        f"if its outlets block, {stands}; {_weight_words(visit.units)} ({row.citation})",
         "ask a licensed engineer what the deck carries",
         row.id,
     )
+
+
+def _weight_words(units: str) -> str:
+    if units == "metric":
+        return "10 mm of water weigh 0.098 kPa"
+    return "an inch of water weighs 5.2 psf"
 
 
 def _overflow_height(

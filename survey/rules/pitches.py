@@ -55,7 +55,11 @@ def pitch_notes(plane: MeasuredPlane, visit: Visit) -> tuple[str, ...]:
     if isinstance(plane.pitch, NotObserved):
         return ()
     notes = [_low_slope_note(plane.pitch)]
-    if visit.work != "new":
+    in_question = (Verdict.DOUBTFUL, Verdict.CHECK_DRAINAGE)
+    verdicts = judge_coverings(plane, visit)
+    if visit.work != "new" and any(
+        verdict.verdict in in_question and limit(verdict.rule).relief for verdict in verdicts
+    ):
         relief = limit("reroof-positive-drainage")
         notes.append(
             "the minimums are limits for the design of a new covering; an old roof that measures "

@@ -247,6 +247,9 @@ def test_reason_for_no_low_spots_is_told_once():
     text = flat(format_plane_file(a_plane_file(drainage=(blind,))))
     assert text.count("no reading lies in it") == 1
     assert "(other)" in text
+    found = replace(blind, low_spots=(a_low_spot(),))
+    text = flat(format_plane_file(a_plane_file(drainage=(found,))))
+    assert "(low spots are not shown: no reading lies in it; read a 2 ft grid)" in text
 
 
 def test_flatness_is_shown_only_where_it_was_observed():

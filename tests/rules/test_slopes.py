@@ -170,6 +170,18 @@ def test_low_slope_is_never_said_without_its_limit():
     assert any("can't tell by trade usage (3:12 or less)" in note for note in judged.notes)
 
 
+def test_note_on_old_roofs_comes_only_where_the_pitch_is_in_question():
+    def notes(rise, work):
+        visit = a_visit(work=work)
+        (judged,) = judge(visit, a_plane_set(visit, slope(rise)), (a_drainage(),)).planes
+        return " ".join(judged.notes)
+
+    assert "positive drainage within 48 hours" in notes(0.15, "replacement")
+    assert "positive drainage within 48 hours" in notes(0.25, "inspection")
+    assert "positive drainage" not in notes(0.5, "replacement")
+    assert "positive drainage" not in notes(0.15, "new")
+
+
 def test_british_finished_fall_is_judged_and_design_falls_are_only_compared():
     visit = a_visit(units="metric")
     planes = a_plane_set(visit, Figure(1 / 60, 0.0002, "m/m"))
