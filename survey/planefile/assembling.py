@@ -10,6 +10,7 @@ from survey.adjustment.model import Network
 from survey.adjustment.solution import Solution
 from survey.drainage.model import PlaneDrainage
 from survey.findings import Finding, Severity
+from survey.levelling import check_levels
 from survey.photo.model import Photo
 from survey.planefile.evidence import (
     write_adjustment,
@@ -80,6 +81,7 @@ def assemble(
     findings = sort_findings(
         [
             *find_photo_findings(photos, sighting_problems),
+            *check_levels(visit),
             *network.findings,
             *solution.findings,
             *judgement.findings,

@@ -17,7 +17,7 @@ from survey.planefile.assembling import sort_findings
 from survey.planefile.schema import find_problems, schema
 from survey.planefile.values import cleaned, number, significant, sum_of
 from survey.planes.model import MeasuredPoint
-from survey.visit.model import EdgeKind, PlaneKind
+from survey.visit.model import EdgeKind, PlaneKind, RodReading, Setup
 from tests.planefile.made import MadeSolution, a_network, a_plane_file, the_parts
 from tests.rules.made import a_drainage, a_low_spot, a_plane_set, a_visit, slope
 
@@ -163,6 +163,20 @@ def test_findings_come_gravest_first_and_once():
     assert sort_findings([note, check, stop, note]) == [stop, check, note]
     document = a_plane_file(solution=MadeSolution(findings=(stop,))).document
     assert document["findings"][0]["code"] == "c-stop"
+
+
+def test_what_the_rod_readings_say_of_themselves_is_among_the_findings():
+    readings = tuple(
+        RodReading(f"L{i}", f"readings.csv line {i}", "S1", name, 1.5, 0.0016)
+        for i, name in enumerate("ABC", start=2)
+    )
+    visit = a_visit(readings=readings, setups=(Setup("S1"),))
+    planes = a_plane_set(visit, slope(0.5))
+    codes = {f["code"] for f in a_plane_file(visit=visit, planes=planes).document["findings"]}
+    assert "set-up-not-checked" in codes
+    visit = replace(visit, readings=())
+    codes = {f["code"] for f in a_plane_file(visit=visit, planes=planes).document["findings"]}
+    assert "set-up-not-checked" not in codes
 
 
 def test_second_looks_count_what_is_more_than_a_note():
