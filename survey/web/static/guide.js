@@ -1,0 +1,136 @@
+// One step at a time from an empty visit to the plane file. It says what is next and offers at most
+// two answers; everything else stays within reach but out of the way.
+
+import { button, byId, el, labelled, refill } from "./dom.js";
+import { nextName, offeredNames } from "./names.js";
+import { act } from "./queue.js";
+import { choosePhoto, marksIn, on, setTool, state, visit } from "./store.js";
+import { pickPhotos } from "./strip.js";
+import { savePlaneFile } from "./result.js";
+import { openTab } from "./tabs.js";
+
+let stage = null;
+let mounted = null; // answer to how the sheet was put up, until the check lines are told
+let shownFor = "";
+
+export function startGuide(withStage) {
+  stage = withStage;
+  on("visit sync photo tool held result predictions", draw);
+}
+
+const KINDS = ["eave", "rake", "headwall", "sidewall", "ridge", "hip", "valley", "parapet", "slope transition", "gable end", "unknown"];
+
+function draw() {
+  const now = visit();
+  if (!now) return;
+  const [key, sentence, ...rest] = step(now);
+  const box = byId("guide");
+  if (key === shownFor && rest.some((node) => node?.matches?.(".answers")) && box.contains(document.activeElement)
+    && document.activeElement.matches("input, select")) return; // never under someone's hands
+  shownFor = key;
+  refill(box, el("p", { class: "next", text: sentence }), ...rest);
+  document.body.classList.toggle("begun", now.marks.length > 0);
+}
+
+/** What is next: [key, sentence, nodes…]. */
+function step(now) {
+  const usable = now.photos.filter((photo) => photo.usable);
+  if (!usable.length) {
+    return ["photos", "Add the photos of this visit.", button("Choose photos", pickPhotos, { look: "main" }),
+      el("p", { class: "aside", text: "or drop them anywhere on this page" })];
+  }
+  if (!now.targets.length) return targetStep(now);
+  if (!now.planes.some((plane) => plane.kind !== "wall")) return outlineStep();
+  const open = now.edges.filter((edge) => edge.guessed);
+  if (open.length && !now.edges.some((edge) => edge.looked)) return kindsStep(now, open);
+  const next = unmarkedPhoto(usable);
+  const left = offeredCorners();
+  if (left.length && state.photo && marksIn(state.photo).length && usable.some((one) => one.name === state.photo)) return cornerStep(left);
+  if (next) {
+    return [`open ${next}`, `The same corners once more, from another place.`,
+      button(`Open ${next}`, () => { choosePhoto(next); setTool("point"); stage.canvas.focus(); }, { look: "main", key: "guide-main" })];
+  }
+  if (left.length && state.photo) return cornerStep(left);
+  return resultStep();
+}
+
+function targetStep(now) {
+  const seen = now.photos.flatMap((photo) => photo.targets ?? []).find((target) => target.sheet ?? target.name);
+  const sheet = seen ? seen.sheet ?? seen.name : null;
+  if (!mounted) {
+    const say = (how) => () => { mounted = how; draw(); };
+    return ["mounted", sheet ? `Sheet ${sheet} was found. How was it put up?` : "No sheet was found in the photos yet. How was yours put up?",
+      button("Upright, plumb and level", say("plumb and level"), { look: "main" }),
+      button("Any other way", say("loose"))];
+  }
+  const code = labelled("Code printed on the sheet", { value: sheet ?? "letter-1", "data-key": "sheet" });
+  const across = labelled("Across, as taped", { placeholder: now.units === "metric" ? "241 mm" : "9-1/2 in", "data-key": "across" });
+  const down = labelled("Down, as taped", { placeholder: now.units === "metric" ? "379 mm" : "14-15/16 in", "data-key": "down" });
+  const put = (measured) => () => {
+    const target = { name: "T1", sheet: code.input.value.trim(), mounted };
+    if (measured && across.input.value.trim()) target.across = across.input.value.trim();
+    if (measured && down.input.value.trim()) target.down = down.input.value.trim();
+    mounted = null;
+    act({ kind: "put target", target }, "target written down");
+  };
+  return ["check lines", "What do the two check lines on the sheet measure?", el("div", { class: "answers" }, sheet ? null : code, across, down),
+    button("These lengths", put(true), { look: "main" }), button("Nobody measured", put(false))];
+}
+
+function outlineStep() {
+  if (state.tool !== "roof") setTimeout(() => setTool("roof"));
+  const { corners } = stage.marking;
+  const marked = corners.length ? ` ${corners.join(", ")} set.` : "";
+  const last = corners.length > 2 ? " Close it after the last one." : "";
+  return ["outline", corners.length
+    ? `Next corner of the roof: ${nextName()}.${marked}${last}`
+    : "Press the corners of the roof one after another, beginning at the left end of the eave.",
+  corners.length > 2 ? button("Close the outline", () => { stage.marking.close(); stage.canvas.focus(); }, { look: "main", key: "guide-main" }) : null];
+}
+
+function kindsStep(now, open) {
+  const asked = open.map((edge) => {
+    const field = labelled(`${edge.start}–${edge.end}`, { value: edge.kind, "data-key": `kind ${edge.name}` }, KINDS);
+    field.edge = edge;
+    return field;
+  });
+  return ["kinds", "Is this what the edges are?", el("div", { class: "answers" }, asked),
+    button("Yes, these", () => {
+      const actions = asked.map((field) => ({ kind: "put edge", edge: { between: [field.edge.start, field.edge.end], kind: field.input.value } }));
+      act(actions.length === 1 ? actions[0] : { kind: "together", label: "kinds of the edges", actions }, "edges written down");
+      stage.canvas.focus();
+    }, { look: "main", key: "guide-main" })];
+}
+
+const offeredCorners = () => {
+  const corners = new Set(visit().planes.flatMap((plane) => plane.outline));
+  return offeredNames().filter((name) => corners.has(name));
+};
+
+function cornerStep(left) {
+  const expected = state.predictions.photo === state.photo ? state.predictions.points : [];
+  const name = nextName();
+  const spot = expected.find((one) => one.name === name);
+  return ["corner", spot ? `Press ${name} where it is expected, or press Enter on it. ${left.length} left here.`
+    : `Press corner ${name} in this photo. ${left.length} left here.`,
+  button(`${name} is not in sight`, () => {
+    const at = left.indexOf(name);
+    state.options.name = left[(at + 1) % left.length];
+    setTool("point");
+  }, { off: left.length < 2, key: "guide-skip" })];
+}
+
+/** The first usable photo that shows no mark yet. */
+const unmarkedPhoto = (usable) => usable.find((photo) => !marksIn(photo.name).length)?.name ?? null;
+
+function resultStep() {
+  const told = state.result;
+  if (!told || told.state === "working") return ["working", "Working out the roof …"];
+  const help = told.help_most?.[0];
+  const sentence = !told.result ? told.missing : help ? help.sentence : "Everything asked for is measured.";
+  const there = help?.photo && help.photo !== state.photo;
+  return ["result", sentence || "The plane file is up to date.",
+    told.result ? button("See the result", () => openTab("result"), { look: "main", key: "guide-main" }) : null,
+    there ? button(`Open ${help.photo}`, () => choosePhoto(help.photo), { key: "guide-help" })
+      : told.result ? button("Save the plane file", savePlaneFile, { key: "guide-save" }) : null];
+}

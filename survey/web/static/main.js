@@ -1,0 +1,77 @@
+// Puts the page together.
+
+import { Refused, get } from "./api.js";
+import { byId, complain, refill, el } from "./dom.js";
+import { startGuide } from "./guide.js";
+import { startList } from "./marklist.js";
+import { act, follow, recover, reload } from "./queue.js";
+import { startReadings } from "./readings.js";
+import { startResult } from "./result.js";
+import { Stage } from "./stage.js";
+import { choosePhoto, on, photoNamed, state, tell } from "./store.js";
+import { startStrip } from "./strip.js";
+import { startTabs } from "./tabs.js";
+import { startTools } from "./tools.js";
+
+const stage = new Stage();
+startTabs();
+startStrip();
+startTools(stage);
+startList(stage);
+startReadings();
+startResult(stage);
+startGuide(stage);
+
+byId("undo").addEventListener("click", () => { if (!stage.marking.abandon()) act({ kind: "undo" }); });
+byId("redo").addEventListener("click", () => act({ kind: "redo" }));
+byId("units").addEventListener("click", () => act({ kind: "put visit", visit: { units: state.visit.units === "us" ? "metric" : "us" } }));
+
+on("visit", () => {
+  const { name, units } = state.visit;
+  byId("visit-name").textContent = name;
+  document.title = `${name} – roof survey`;
+  byId("units").textContent = units === "us" ? "Show metric" : "Show feet";
+  if (!photoNamed(state.photo)) choosePhoto(state.visit.photos.find((photo) => photo.usable)?.name ?? null);
+});
+
+on("visit sync", () => {
+  const { can_undo: undo, can_redo: redo, undo_label: undoes, redo_label: redoes } = state.visit ?? {};
+  const label = (id, word, can, what) => {
+    const node = byId(id);
+    node.disabled = !can && !(id === "undo" && state.pending.length);
+    node.title = can && what ? `${word}: ${what}` : "";
+  };
+  label("undo", "Undo", undo, undoes);
+  label("redo", "Redo", redo, redoes);
+  const waiting = state.pending.length;
+  refill(byId("sync"), el("span", { class: waiting ? "busy" : state.online ? "safe" : "away",
+    text: !state.online ? `no connection${waiting ? `, ${waiting} kept in this browser` : ""}`
+      : waiting ? "saving …" : "all saved" }));
+});
+
+let asking = null;
+on("photo result", async () => {
+  const photo = state.photo;
+  if (!photo || asking === photo) return;
+  asking = photo;
+  try {
+    const { points, edges } = await get(`/api/predictions?photo=${encodeURIComponent(photo)}`);
+    if (photo === state.photo) {
+      state.predictions = { photo, points, edges };
+      tell("predictions");
+    }
+  } catch {
+    // no prediction is no trouble: the press is only less guided
+  } finally {
+    asking = null;
+  }
+});
+
+try {
+  await reload();
+  recover();
+  follow();
+} catch (failure) {
+  complain(failure instanceof Refused ? failure
+    : { error: "the page's program does not answer", where: "", cure: "start it again with survey page" });
+}

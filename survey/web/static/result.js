@@ -1,0 +1,131 @@
+// What the visit measures so far: figures with their intervals, what is missing, what would help.
+
+import { get } from "./api.js";
+import { announce, button, byId, el, refill } from "./dom.js";
+import { drawPlan } from "./plan.js";
+import { Solid } from "./solid.js";
+import { choosePhoto, on, select, state, tell } from "./store.js";
+import { measuredText } from "./units.js";
+import { edgeLook } from "./lines.js";
+
+let stage = null;
+let asked = 0;
+let timer = 0;
+let solid = null;
+let told = "";
+
+export function startResult(withStage) {
+  stage = withStage;
+  on("visit", () => ask());
+  on("result", draw);
+}
+
+/** Ask for the result of the visit as it stands; again while it is being worked out. */
+async function ask() {
+  clearTimeout(timer);
+  const mine = ++asked;
+  try {
+    const result = await get("/api/result");
+    if (mine !== asked) return;
+    const same = state.result && state.result.version === result.version && state.result.state === result.state;
+    state.result = result;
+    if (!same) tell("result");
+    if (result.state === "working" || result.version < state.visit.version) timer = setTimeout(ask, 250);
+    else say(result);
+  } catch {
+    if (mine === asked) timer = setTimeout(ask, 2000);
+  }
+}
+
+function say({ result }) {
+  const pitches = (result?.planes ?? []).filter((plane) => plane.kind !== "wall")
+    .map((plane) => `${plane.name}: pitch ${measuredText(plane.pitch, state.visit.units)}`).join("; ");
+  if (pitches && pitches !== told) announce(pitches);
+  told = pitches;
+}
+
+function draw() {
+  const { visit, result: now } = state;
+  if (!visit || !now) return;
+  const document = now.result;
+  const units = visit.units;
+  refill(byId("panel-result"),
+    now.state === "working" ? el("p", { class: "aside", text: "Working it out …" }) : null,
+    document ? null : el("p", { class: "told", text: now.missing || "Nothing is measured yet." }),
+    ...helps(now), worst(now),
+    document ? drawPlan(now, units) : null,
+    document ? planes(document, units) : null,
+    document ? edges(document, units) : null,
+    gaps(now), document ? findings(document) : null,
+    document ? space(now) : null,
+    document ? button("Save the plane file", savePlaneFile, { look: "main", key: "save" }) : null);
+  if (document) solid?.draw(now);
+}
+
+function helps(now) {
+  const [first, ...others] = now.help_most ?? [];
+  if (!first) return [];
+  const line = (help) => el("li", {}, el("span", { text: help.sentence }),
+    help.photo ? button(`Open ${help.photo}`, () => choosePhoto(help.photo), { key: `help ${help.sentence}` }) : null);
+  return [el("section", { class: "helps" }, el("h3", { text: "What would help most" }),
+    el("ol", {}, line(first), others.slice(0, 2).map(line)))];
+}
+
+function worst({ worst: one }) {
+  if (!one) return null;
+  const sigmas = Math.abs(one.standardised).toFixed(1);
+  return el("section", { class: "worst" }, el("h3", { text: "Fits worst" }),
+    el("p", { text: `${one.where ?? one.id}: ${sigmas} times its sd from what the others say.` }),
+    one.photo ? button("Show it", () => {
+      choosePhoto(one.photo);
+      select(one.id);
+      stage.showMark(one.id);
+    }, { key: "show worst" }) : null);
+}
+
+function planes(document, units) {
+  return document.planes.map((plane) => el("section", { class: "plane" },
+    el("h3", { text: plane.name }),
+    el("dl", {}, [["Pitch", plane.pitch], ["Area", plane.area], ["Area in plan", plane.plan_area]].map(([words, measured]) =>
+      [el("dt", { text: words }), el("dd", { class: measured?.not_observed === undefined ? "" : "gap", text: measuredText(measured, units) })]))));
+}
+
+function edges(document, units) {
+  return el("section", {}, el("h3", { text: "Edges" }), el("ul", { class: "edge-list" }, document.edges.map((edge) => el("li", {},
+    el("span", { class: "letter", "aria-hidden": "true", text: edgeLook(edge.kind).letter }),
+    el("span", { class: "mark-name", text: `${edge.start}–${edge.end}` }),
+    el("span", { class: "mark-kind", text: edge.kind }),
+    el("span", { class: `mark-place ${edge.length?.not_observed === undefined ? "figure" : "gap"}`, text: measuredText(edge.length, units) })))));
+}
+
+function gaps({ gaps: all = [] }) {
+  if (!all.length) return null;
+  return el("section", {}, el("h3", { text: "Not observed" }), el("ul", { class: "findings" }, all.map((gap) =>
+    el("li", {}, el("strong", { text: gap.where }), ` ${gap.why}. `, el("em", { text: gap.cure })))));
+}
+
+const SIGNS = { stop: "Stop", check: "Check", note: "Note" };
+
+function findings({ findings: all = [] }) {
+  if (!all.length) return null;
+  return el("section", {}, el("h3", { text: "Findings" }), el("ul", { class: "findings" }, all.map((one) =>
+    el("li", { class: one.severity }, el("strong", { text: `${SIGNS[one.severity] ?? one.severity}: ${one.where}` }),
+      ` ${one.what}. `, el("em", { text: one.cure })))));
+}
+
+function space(now) {
+  solid ??= new Solid();
+  if (!(now.plan?.planes ?? []).length) return null;
+  return solid.section;
+}
+
+/** Let the browser keep the plane file, byte for byte as it was measured. */
+export async function savePlaneFile() {
+  const response = await fetch("/api/plane-file", { credentials: "same-origin" });
+  const name = response.headers.get("X-File-Name") ?? "roof.planes.json";
+  const bytes = response.ok ? await response.blob() : new Blob([JSON.stringify(state.result.result, null, 1)], { type: "application/json" });
+  const link = el("a", { href: URL.createObjectURL(bytes), download: name });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  announce(`${name} saved`);
+}
