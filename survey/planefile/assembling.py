@@ -28,9 +28,9 @@ from survey.planefile.planes_part import (
     write_penetrations,
     write_planes,
     write_points,
-    write_totals,
 )
 from survey.planefile.text import HASH_KEY, content_hash
+from survey.planefile.totals import write_totals
 from survey.planefile.traced import Traced, trace_outlines
 from survey.planefile.values import (
     Json,
@@ -96,7 +96,7 @@ def assemble(
         "units": UNITS,
         "visit": _write_visit(visit),
         "frame": write_frame(network, solution),
-        "totals": write_totals(planes),
+        "totals": write_totals(planes, solution),
         "planes": write_planes(planes, drainage, judgement),
         "edges": write_edges(planes.edges),
         "points": write_points(planes.points),

@@ -16,7 +16,6 @@ from survey.planefile.values import (
     matrix,
     number,
     number_or_null,
-    sum_of,
     vector,
     write_measured,
 )
@@ -24,15 +23,10 @@ from survey.planes.model import Array, MeasuredEdge, MeasuredPlane, MeasuredPoin
 from survey.rules import Judgement, PlaneJudgement
 from survey.rules.places import belongs_to, outline_on, place_on, points_by_name, size_of
 from survey.visit.model import (
-    EdgeKind,
     OutletSpec,
     PenetrationSpec,
     PlaneKind,
     Visit,
-)
-
-COMBINED = (
-    "half-widths of the parts added up: an upper limit, whatever error the parts have in common"
 )
 
 
@@ -111,32 +105,6 @@ def write_penetrations(
         _write_penetration(penetration, planes, traced.get(penetration.name))
         for penetration in visit.penetrations
     ]
-
-
-def write_totals(planes: PlaneSet) -> Json:
-    """Return the sums an estimate starts from."""
-    roofs = [plane for plane in planes.planes if plane.spec.kind is PlaneKind.ROOF]
-    names = {plane.spec.name for plane in roofs}
-    edges = [edge for edge in planes.edges if names & set(edge.planes)]
-    kinds = [kind for kind in EdgeKind if any(edge.edge.kind is kind for edge in edges)]
-    return {
-        "area": write_measured(sum_of([plane.area for plane in roofs], "roof plane")),
-        "plan_area": write_measured(sum_of([plane.plan_area for plane in roofs], "roof plane")),
-        "planes": [plane.spec.name for plane in roofs if isinstance(plane.area, Figure)],
-        "not_counted": [plane.spec.name for plane in roofs if isinstance(plane.area, NotObserved)],
-        "edges": [_write_kind(kind, [e for e in edges if e.edge.kind is kind]) for kind in kinds],
-        "combined": COMBINED,
-    }
-
-
-def _write_kind(kind: EdgeKind, edges: Sequence[MeasuredEdge]) -> Json:
-    measured = [edge for edge in edges if isinstance(edge.length, Figure)]
-    return {
-        "kind": kind.value,
-        "length": write_measured(sum_of([edge.length for edge in edges], kind.value)),
-        "edges": [edge.edge.name for edge in measured],
-        "not_counted": [e.edge.name for e in edges if isinstance(e.length, NotObserved)],
-    }
 
 
 def _write_plane(

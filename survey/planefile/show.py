@@ -110,7 +110,9 @@ def _show_totals(totals: Entry, units: str) -> list[str]:
         number = f" ({counted(len(kind['edges']), 'edge')}{without})"
         length = show_measured(read_measured(kind["length"]), units)
         lines += labelled(kind["kind"], f"{length}{number if kind['edges'] else ''}")
-    lines += wrapped(f"({totals['combined']})", 2, 3)
+    if totals["added_up"]:
+        sums = ", ".join(totals["added_up"]).replace("plan_area", "plan area")
+        lines += wrapped(f"({sums}: half-widths of the parts added up, an upper limit)", 2, 3)
     return lines
 
 
