@@ -2,7 +2,23 @@
 
 from __future__ import annotations
 
+from survey.target.boards import layout_of, print_scale
+from survey.target.detection import detect_targets
+from survey.target.finding import find_targets
+from survey.target.model import Layout, Sighting, SightingProblem
 from survey.target.picture import sheet_image
 from survey.target.sheets import sheet_codes, sheet_layout, sheet_size
 
-__all__ = ["sheet_codes", "sheet_image", "sheet_layout", "sheet_size"]
+__all__ = [
+    "Layout",
+    "Sighting",
+    "SightingProblem",
+    "detect_targets",
+    "find_targets",
+    "layout_of",
+    "print_scale",
+    "sheet_codes",
+    "sheet_image",
+    "sheet_layout",
+    "sheet_size",
+]

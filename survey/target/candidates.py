@@ -39,7 +39,7 @@ class Regions:
     boxes: npt.NDArray[np.int32]
 
 
-def find_quads(grey: Grey, *, reduced_by: float) -> Array:
+def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
     """Find dark quadrilaterals.
 
     Parameters

@@ -148,9 +148,7 @@ def _sample(grey: npt.NDArray[np.uint8], quads: Array, modules: int) -> Array:
 
 
 def _square_to_quad(square: Array, quad: Array) -> Array:
-    mapped: Array = cv2.getPerspectiveTransform(
-        square.astype(np.float32), quad.astype(np.float32)
-    )
+    mapped: Array = cv2.getPerspectiveTransform(square.astype(np.float32), quad.astype(np.float32))
     return mapped
 
 

@@ -50,7 +50,7 @@ class SightingProblem:
     """A board that was seen but can't be used, or should have been seen: code and one sentence.
 
     Codes: "mirrored", "duplicate", "not declared", "too few corners", "too small", "wrong layout",
-    "blurred", "glare".
+    "blurred", "glare", "unreadable" (the photo's picture data are damaged).
     """
 
     photo: str

@@ -70,6 +70,7 @@ def fit_pattern(
     *,
     blur_px: float,
     most_pixels: int,
+    margin: float = MARGIN,
     rounds: int = 8,
 ) -> PatternFit | None:
     """Fit a pattern by least squares (Gauss and Newton).
@@ -85,6 +86,8 @@ def fit_pattern(
         Blur to start from.
     most_pixels : int
         Pixels to use; of more, an even selection near the pattern's edges is taken.
+    margin : float
+        Paper round the pattern that is looked at, modules.
 
     Returns
     -------
@@ -93,7 +96,7 @@ def fit_pattern(
     """
     half = max(dark.shape) / 2
     for _ in range(rounds):
-        chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels)
+        chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels, margin)
         if chosen is None:
             return None
         solved = _solve(chosen, grey, homography, dark, blur_px, half)
@@ -125,11 +128,14 @@ def _choose_pixels(
     dark: npt.NDArray[np.bool_],
     blur_px: float,
     most: int,
+    margin: float,
 ) -> Array | None:
     """Pixels (p, 2) over the pattern and a margin of paper, thinned near its edges if too many."""
     rows, columns = dark.shape
-    across, down = columns / 2 + MARGIN, rows / 2 + MARGIN
-    outline = map_points(homography, np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * [across, down])
+    across, down = columns / 2 + margin, rows / 2 + margin
+    outline = map_points(
+        homography, np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * [across, down]
+    )
     low, high = np.floor(outline.min(axis=0)), np.ceil(outline.max(axis=0))
     height, width = grey.shape
     if not (np.isfinite(outline).all() and (low >= 0).all() and (high < [width, height]).all()):
@@ -164,9 +170,7 @@ def _near_edges(
     def at(x: Array, y: Array) -> npt.NDArray[np.bool_]:
         column = np.floor(x + columns / 2).astype(np.intp) + 2
         row = np.floor(rows / 2 - y).astype(np.intp) + 2
-        found: npt.NDArray[np.bool_] = framed[
-            row.clip(0, rows + 3), column.clip(0, columns + 3)
-        ]
+        found: npt.NDArray[np.bool_] = framed[row.clip(0, rows + 3), column.clip(0, columns + 3)]
         return found
 
     x, y = points[:, 0], points[:, 1]

@@ -49,7 +49,7 @@ def fit_saddles(
     cells: Array,
     *,
     blur_px: float,
-    reach_cells: float = REACH_CELLS,
+    arm_cells: float = REACH_CELLS,
     start: Array | None = None,
 ) -> SaddleFits:
     """Fit saddle points.
@@ -65,16 +65,16 @@ def fit_saddles(
         Share of ink of the cells round each, row 0 on top, m even.
     blur_px : float
         Standard deviation of the blur, pixels.
-    reach_cells : float
-        Half the side of a patch, cells.
+    arm_cells : float
+        Pixels farther than that from both axes of a saddle are left out, cells.
     start : (n, 2) array, optional
         Where to start, pixels; else where the homography puts them.
     """
     predicted = map_points(homography, points)
     px = predicted.copy() if start is None else start.copy()
-    patch = _Patches.about(grey, homography, points, px, reach_cells)
+    patch = _Patches.about(grey, homography, points, px)
     for turn in range(ROUNDS):
-        solved = _solve(patch, homography, points, predicted, cells, px, blur_px, reach_cells)
+        solved = _solve(patch, homography, points, predicted, cells, px, blur_px, arm_cells)
         step = solved.step
         length = np.hypot(step[:, 0], step[:, 1])
         step *= np.minimum(1.0, MOST_STEP_PX / np.maximum(length, 1e-12))[:, None]
@@ -106,10 +106,9 @@ class _Patches:
         homography: Array,
         points: Array,
         px: Array,
-        reach_cells: float,
     ) -> _Patches:
         jacobian = map_jacobian(homography, points)
-        half = float(np.abs(jacobian).sum(axis=2).max(initial=1.0)) * reach_cells
+        half = float(np.abs(jacobian).sum(axis=2).max(initial=1.0)) * REACH_CELLS
         half_px = int(np.ceil(min(half, MOST_REACH_PX))) + 1
         centre = np.rint(px)
         height, width = grey.shape
@@ -140,7 +139,7 @@ def _solve(
     cells: Array,
     px: Array,
     blur_px: float,
-    reach_cells: float,
+    arm_cells: float,
 ) -> _Solved:
     """One step of Gauss and Newton for every patch at once."""
     inverse = np.linalg.inv(homography)
@@ -148,14 +147,14 @@ def _solve(
     offset = map_points(inverse, at) - points[:, None, :]
     jacobian = map_jacobian(inverse, at)
     ink = ink_share(cells, offset, *blur_widths(jacobian, blur_px), endless=True)
-    weight = _weights(offset, patch.at - px[:, None, :], reach_cells)
+    weight = _weights(offset, patch.at - px[:, None, :], arm_cells)
     design = _design(ink, jacobian)
     weighted = design * weight[..., None]
     normal = np.swapaxes(weighted, 1, 2) @ design
     normal += np.eye(5) * (1e-9 * np.trace(normal, axis1=1, axis2=2) + 1e-12)[:, None, None]
     inverse_normal = np.linalg.inv(normal)
     found = inverse_normal @ (np.swapaxes(weighted, 1, 2) @ patch.level[..., None])
-    paper, ink_step = found[:, 0, 0], found[:, 1, 0]
+    ink_step = found[:, 1, 0]
     residual = patch.level - (design @ found)[..., 0]
     count = weight.sum(axis=1)
     mean = (weight * patch.level).sum(axis=1) / np.maximum(count, 1.0)
@@ -163,7 +162,6 @@ def _solve(
     rest = (weight * residual**2).sum(axis=1)
     contrast = -ink_step
     safe = np.where(np.abs(ink_step) < 1e-6, 1e-6, ink_step)
-    del paper
     return _Solved(
         step=-found[:, 3:, 0] / safe[:, None],
         variance=inverse_normal[:, 3:, 3:] / (safe**2)[:, None, None],
@@ -173,9 +171,10 @@ def _solve(
     )
 
 
-def _weights(offset: Array, offset_px: Array, reach_cells: float) -> Array:
+def _weights(offset: Array, offset_px: Array, arm_cells: float) -> Array:
     """Weigh pixels within the patch by 1 and others by 0."""
-    near = (np.abs(offset) <= reach_cells).all(axis=-1)
+    apart = np.abs(offset)
+    near = (apart.max(axis=-1) <= REACH_CELLS) & (apart.min(axis=-1) <= arm_cells)
     near &= (np.abs(offset_px) <= MOST_REACH_PX + 0.5).all(axis=-1)
     return near.astype(np.float64)
 

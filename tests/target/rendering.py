@@ -15,6 +15,7 @@ import numpy as np
 from survey.target import sheet_image, sheet_layout
 
 SAMPLES = 6
+STRIP = 64  # rows drawn at a time
 
 
 def homography_of_pose(
@@ -80,22 +81,43 @@ def place_board(photo, code, homography, *, paper=230.0, ink=25.0, px_per_mm=Non
     high = np.minimum(np.ceil(outline.max(axis=0)).astype(int) + 2, photo.shape[::-1])
     if (high <= low).any():
         return
-    fine = (np.arange((high[0] - low[0]) * SAMPLES) + 0.5) / SAMPLES - 0.5 + low[0]
-    fine_rows = (np.arange((high[1] - low[1]) * SAMPLES) + 0.5) / SAMPLES - 0.5 + low[1]
+    for top in range(low[1], high[1], STRIP):
+        _draw_strip(
+            photo,
+            picture,
+            scale,
+            homography,
+            (low[0], high[0]),
+            (top, min(top + STRIP, high[1])),
+            (ink, paper),
+        )
+
+
+def _draw_strip(photo, picture, scale, homography, columns, rows, levels):
+    """Draw the rows `rows` of a board, between the columns `columns`."""
+    height, width = picture.shape
+    half = np.array([width, height]) / (2 * scale)
+    u = (np.arange((columns[1] - columns[0]) * SAMPLES) + 0.5) / SAMPLES - 0.5 + columns[0]
+    v = (np.arange((rows[1] - rows[0]) * SAMPLES) + 0.5) / SAMPLES - 0.5 + rows[0]
+    v = v[:, None]
     inverse = np.linalg.inv(homography)
-    u, v = np.meshgrid(fine, fine_rows)
     weight = inverse[2, 0] * u + inverse[2, 1] * v + inverse[2, 2]
     x = (inverse[0, 0] * u + inverse[0, 1] * v + inverse[0, 2]) / weight
     y = (inverse[1, 0] * u + inverse[1, 1] * v + inverse[1, 2]) / weight
-    columns = (x * scale + (width - 1) / 2).astype(np.float32)
-    rows = ((height - 1) / 2 - y * scale).astype(np.float32)
-    seen = cv2.remap(picture, columns, rows, cv2.INTER_LINEAR, borderValue=-1000.0)
+    seen = cv2.remap(
+        picture,
+        (x * scale + (width - 1) / 2).astype(np.float32),
+        ((height - 1) / 2 - y * scale).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     there = (np.abs(x) <= half[0]) & (np.abs(y) <= half[1])
-    value = ink + (paper - ink) * np.clip(seen, 0, 255) / 255.0
-    shape = (high[1] - low[1], SAMPLES, high[0] - low[0], SAMPLES)
+    ink, paper = levels
+    value = ink + (paper - ink) * seen / 255.0
+    shape = (rows[1] - rows[0], SAMPLES, columns[1] - columns[0], SAMPLES)
     share = there.reshape(shape).mean(axis=(1, 3))
     light = (value * there).reshape(shape).mean(axis=(1, 3))
-    patch = photo[low[1] : high[1], low[0] : high[0]]
+    patch = photo[rows[0] : rows[1], columns[0] : columns[1]]
     patch[...] = patch * (1 - share) + light
 
 

@@ -1,0 +1,275 @@
+"""Finds the declared targets in the pixels of one photo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from survey.target.boards import BoardPlan, plan_of
+from survey.target.candidates import find_quads
+from survey.target.decoding import MarkerHit, Words, read_markers, words_of
+from survey.target.measuring import (
+    Corners,
+    Unusable,
+    fit_marker,
+    measure_charuco,
+    measure_grid,
+    measure_sheet,
+    measure_single,
+)
+from survey.target.model import Array, Sighting, SightingProblem
+from survey.target.sheets import MARKER_DICTIONARY, code_of_marker
+from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec
+
+Grey = npt.NDArray[np.uint8]
+
+REDUCED_BY = 1.5  # the first search; four pixels a module are read as surely as at full size
+SMALL_PHOTO_PX = 1700  # photos no longer than that are searched at full size at once
+QUIET = 0.8  # paper round our own marker that is fitted with it, modules
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """One photo under search: its pixels and the dark quadrilaterals in them."""
+
+    photo: str
+    grey: Grey
+    quads: Array
+
+    def read(self, dictionary: str, *, mirrored: bool = False) -> list[MarkerHit]:
+        """Read all markers of a dictionary, each place once."""
+        quads = self.quads[:, ::-1] if mirrored else self.quads
+        return _each_place_once(read_markers(self.grey, quads, words_of(dictionary)))
+
+
+def detect_targets(
+    pixels: npt.NDArray[np.uint8], specs: Sequence[TargetSpec], *, photo: str = ""
+) -> tuple[tuple[Sighting, ...], tuple[SightingProblem, ...]]:
+    """Find declared targets in one photo.
+
+    Parameters
+    ----------
+    pixels : (h, w) or (h, w, 3) uint8 array
+        Grey, or blue, green, red; upright.
+    specs : sequence of TargetSpec
+        Targets that were put up.
+    photo : str
+        Name that sightings and problems carry.
+
+    Returns
+    -------
+    sightings : tuple of Sighting
+        In the order of `specs`.
+    problems : tuple of SightingProblem
+        Boards that were seen but can't be used, and boards that aren't declared.
+
+    Raises
+    ------
+    InputError
+        If a declared board can't be (see `layout_of`).
+    """
+    plans = {spec.name: plan_of(spec.board) for spec in specs}
+    if not plans:
+        return (), ()
+    grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    grey = np.ascontiguousarray(grey, dtype=np.uint8)
+    small = max(grey.shape) <= SMALL_PHOTO_PX
+    search = _Search(photo, grey, find_quads(grey, reduced_by=1.0 if small else REDUCED_BY))
+    sightings, problems = _look(search, specs, plans)
+    if len(sightings) < len(plans) and not small:
+        search = _Search(photo, grey, np.concatenate([search.quads, find_quads(grey)]))
+        sightings, problems = _look(search, specs, plans)
+    if not sightings and not problems:
+        problems = _look_in_mirror(search, specs, plans)
+    return tuple(sightings), tuple(problems)
+
+
+def _look(
+    search: _Search, specs: Sequence[TargetSpec], plans: dict[str, BoardPlan]
+) -> tuple[list[Sighting], list[SightingProblem]]:
+    sightings: list[Sighting] = []
+    problems: list[SightingProblem] = []
+    hits = {name: search.read(name) for name in sorted({p.dictionary for p in plans.values()})}
+    for spec in specs:
+        plan = plans[spec.name]
+        mine = [hit for hit in hits[plan.dictionary] if hit.number in plan.markers]
+        if not mine:
+            continue
+        result, told = _measure(search, spec, plan, mine)
+        problems += told
+        if result is not None:
+            sightings.append(_sighting(search.photo, spec.name, result))
+    declared = {(plan.dictionary, number) for plan in plans.values() for number in plan.markers}
+    for dictionary, found in hits.items():
+        strange = [hit for hit in found if (dictionary, hit.number) not in declared]
+        problems += _undeclared(search, dictionary, strange, specs)
+    return sightings, problems
+
+
+def _measure(
+    search: _Search, spec: TargetSpec, plan: BoardPlan, hits: list[MarkerHit]
+) -> tuple[Corners | None, list[SightingProblem]]:
+    """Measure one declared board; the marker of a second copy makes both unusable."""
+    if plan.kind == "sheet":
+        results = [result for hit in hits if (result := _measure_sheet(search, plan, hit))]
+    elif plan.kind == "marker":
+        words = _bits(plan)
+        singles = [measure_single(search.grey, plan, hit, words[hit.number]) for hit in hits]
+        results = [single for single in singles if single is not None]
+    else:
+        return _measure_foreign(search, spec, plan, hits)
+    usable = [result for result in results if isinstance(result, Corners)]
+    if len(usable) > 1:
+        return None, [_problem(search, spec, plan, _DUPLICATE)]
+    if usable:
+        return usable[0], []
+    refused = [result for result in results if isinstance(result, Unusable)]
+    return None, [_problem(search, spec, plan, refused[0])] if refused else []
+
+
+_DUPLICATE = Unusable(
+    "duplicate",
+    "it is in the photo twice, so neither copy can be told from the other",
+    "take one copy down, or print another number",
+)
+
+
+def _measure_sheet(search: _Search, plan: BoardPlan, hit: MarkerHit) -> Corners | Unusable | None:
+    marker = fit_marker(search.grey, hit, _bits(plan)[hit.number], margin=QUIET)
+    return None if marker is None else measure_sheet(search.grey, plan, marker)
+
+
+def _measure_foreign(
+    search: _Search, spec: TargetSpec, plan: BoardPlan, hits: list[MarkerHit]
+) -> tuple[Corners | None, list[SightingProblem]]:
+    """Measure a grid or ChArUco board; a ChArUco board is tried in its other layout too."""
+    numbers = [hit.number for hit in hits]
+    if len(set(numbers)) < len(numbers):
+        return None, [_problem(search, spec, plan, _DUPLICATE)]
+    if plan.kind == "marker grid":
+        result = measure_grid(search.grey, plan, hits, _bits(plan))
+    else:
+        result = measure_charuco(search.grey, plan, hits, _bits(plan))
+    if isinstance(result, Corners):
+        return result, []
+    board = spec.board
+    if plan.kind == "charuco" and isinstance(board, ForeignBoard):
+        other = plan_of(_other_layout(board))
+        again = measure_charuco(search.grey, other, hits, _bits(other))
+        if isinstance(again, Corners):
+            legacy = "true" if not board.legacy_layout else "false"
+            told = Unusable(
+                "wrong layout",
+                "it is printed in the other ChArUco layout than declared, and was read as printed",
+                f"write legacy_layout = {legacy}",
+            )
+            return again, [_problem(search, spec, plan, told)]
+    return None, [_problem(search, spec, plan, result)]
+
+
+def _other_layout(board: ForeignBoard) -> ForeignBoard:
+    return ForeignBoard(
+        kind=board.kind,
+        dictionary=board.dictionary,
+        marker=board.marker,
+        first_id=board.first_id,
+        columns=board.columns,
+        rows=board.rows,
+        square=board.square,
+        gap=board.gap,
+        legacy_layout=not board.legacy_layout,
+    )
+
+
+def _undeclared(
+    search: _Search, dictionary: str, strange: list[MarkerHit], specs: Sequence[TargetSpec]
+) -> list[SightingProblem]:
+    """Sheets of ours that were seen with their frame but aren't declared."""
+    if dictionary != MARKER_DICTIONARY:
+        return []
+    declared = [spec.board.code for spec in specs if isinstance(spec.board, SheetBoard)]
+    problems = []
+    for hit in strange:
+        code = code_of_marker(hit.number)
+        if code is None:
+            continue
+        plan = plan_of(SheetBoard(code.text))
+        if not isinstance(_measure_sheet(search, plan, hit), Corners):
+            continue
+        among = f"the declared sheets are {', '.join(declared)}" if declared else "no sheet is"
+        sentence = (
+            f"sheet {code.text} is in the photo but isn't declared ({among}); add it to the "
+            "targets, or correct the sheet of the target that it is"
+        )
+        problems.append(SightingProblem(search.photo, "not declared", sentence))
+    return problems
+
+
+def _look_in_mirror(
+    search: _Search, specs: Sequence[TargetSpec], plans: dict[str, BoardPlan]
+) -> list[SightingProblem]:
+    """Look for targets in a photo that was flipped left to right."""
+    problems = []
+    for spec in specs:
+        plan = plans[spec.name]
+        hits = [
+            hit
+            for hit in search.read(plan.dictionary, mirrored=True)
+            if hit.number in plan.markers and hit.wrong_bits == 0
+        ]
+        bits = _bits(plan)
+        margin = QUIET if plan.kind == "sheet" else 0.3
+        if any(fit_marker(search.grey, hit, bits[hit.number], margin=margin) for hit in hits):
+            told = Unusable(
+                "mirrored",
+                "it reads the wrong way round, so the photo was flipped left to right",
+                "use the photo as the camera took it, with mirroring switched off",
+            )
+            problems.append(_problem(search, spec, plan, told))
+    return problems
+
+
+def _problem(search: _Search, spec: TargetSpec, plan: BoardPlan, told: Unusable) -> SightingProblem:
+    sentence = f"target {spec.name} ({plan.name}): {told.why}; {told.cure}"
+    return SightingProblem(search.photo, told.code, sentence, spec.name)
+
+
+def _sighting(photo: str, name: str, corners: Corners) -> Sighting:
+    return Sighting(
+        photo=photo,
+        target=name,
+        corners_target=corners.corners_target,
+        corners_px=corners.corners_px,
+        sd_px=corners.sd_px,
+        module_px=corners.module_px,
+        blur_px=corners.blur_px,
+        coverage=corners.coverage,
+    )
+
+
+def _bits(plan: BoardPlan) -> dict[int, npt.NDArray[np.bool_]]:
+    words: Words = words_of(plan.dictionary, tuple(plan.markers))
+    return dict(zip(words.numbers, words.bits, strict=True))
+
+
+def _each_place_once(hits: list[MarkerHit]) -> list[MarkerHit]:
+    """Keep the best reading of each marker in each place."""
+    kept: list[MarkerHit] = []
+    for hit in sorted(hits, key=lambda hit: (hit.wrong_bits, -_side(hit))):
+        middle = hit.corners_px.mean(axis=0)
+        again = any(
+            other.number == hit.number
+            and np.linalg.norm(other.corners_px.mean(axis=0) - middle) < 0.5 * _side(other)
+            for other in kept
+        )
+        if not again:
+            kept.append(hit)
+    return sorted(kept, key=lambda hit: hit.number)
+
+
+def _side(hit: MarkerHit) -> float:
+    return float(np.sqrt(abs(cv2.contourArea(hit.corners_px.astype(np.float32)))))
