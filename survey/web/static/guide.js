@@ -2,7 +2,7 @@
 // two answers; everything else stays within reach but out of the way.
 
 import { button, byId, el, labelled, refill } from "./dom.js";
-import { nextName, offeredNames } from "./names.js";
+import { cornersWanted, nextName, notInSight } from "./names.js";
 import { act } from "./queue.js";
 import { choosePhoto, marksIn, on, setTool, state, visit } from "./store.js";
 import { pickPhotos } from "./strip.js";
@@ -43,8 +43,9 @@ function step(now) {
   if (!now.planes.some((plane) => plane.kind !== "wall")) return outlineStep();
   const open = now.edges.filter((edge) => edge.guessed);
   if (open.length && !now.edges.some((edge) => edge.looked)) return kindsStep(now, open);
-  const next = unmarkedPhoto(usable);
-  const left = offeredCorners();
+  const thin = now.planes.flatMap((plane) => plane.outline).some((name) => now.marks.filter((mark) => mark.point === name).length < 3);
+  const next = thin ? unmarkedPhoto(usable) : null;
+  const left = cornersWanted();
   if (left.length && state.photo && marksIn(state.photo).length && usable.some((one) => one.name === state.photo)) return cornerStep(left);
   if (next) {
     return [`open ${next}`, `The same corners once more, from another place.`,
@@ -102,22 +103,17 @@ function kindsStep(now, open) {
     }, { look: "main", key: "guide-main" })];
 }
 
-const offeredCorners = () => {
-  const corners = new Set(visit().planes.flatMap((plane) => plane.outline));
-  return offeredNames().filter((name) => corners.has(name));
-};
-
 function cornerStep(left) {
   const expected = state.predictions.photo === state.photo ? state.predictions.points : [];
   const name = nextName();
   const spot = expected.find((one) => one.name === name);
   return ["corner", spot ? `Press ${name} where it is expected, or press Enter on it. ${left.length} left here.`
     : `Press corner ${name} in this photo. ${left.length} left here.`,
-  button(`${name} is not in sight`, () => {
-    const at = left.indexOf(name);
-    state.options.name = left[(at + 1) % left.length];
-    setTool("point");
-  }, { off: left.length < 2, key: "guide-skip" })];
+  button("Not in sight", () => {
+    notInSight(name);
+    setTool("point", { name: null });
+    stage.canvas.focus({ preventScroll: true });
+  }, { label: `${name} is not in sight`, key: "guide-skip" })];
 }
 
 /** The first usable photo that shows no mark yet. */

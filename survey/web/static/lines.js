@@ -54,6 +54,9 @@ export function stroke(context, core, { width = 2, dash = [] } = {}) {
 export function tag(context, words, x, y, { inverse = false } = {}) {
   context.font = "600 16px system-ui, sans-serif";
   const width = context.measureText(words).width + 12;
+  const { canvas } = context;
+  const ratio = context.getTransform().a;
+  if (x > -width && x < canvas.width / ratio) x = Math.max(2, Math.min(x, canvas.width / ratio - width - 2));
   context.fillStyle = inverse ? "#ffd400" : "#fff";
   context.strokeStyle = "#000";
   context.lineWidth = 2;

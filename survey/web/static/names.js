@@ -13,6 +13,29 @@ export function offeredNames() {
   return [...known].filter((name) => !there.has(name));
 }
 
+/** Corners of planes and what is marked elsewhere; not every spot that a rod stood on. */
+export function likelyNames() {
+  const now = visit();
+  const likely = new Set([...now.planes.flatMap((plane) => plane.outline),
+    ...openPredictions().map((spot) => spot.name), ...now.marks.map((mark) => mark.point)]);
+  return offeredNames().filter((name) => likely.has(name));
+}
+
+/** Corners that this photo has no mark of and that fewer than three photos show. */
+export function cornersWanted() {
+  const now = visit();
+  const corners = new Set(now.planes.flatMap((plane) => plane.outline));
+  const shown = (name) => now.marks.filter((mark) => mark.point === name).length;
+  return offeredNames().filter((name) => corners.has(name) && shown(name) < 3 && !hidden.has(`${state.photo}\n${name}`));
+}
+
+const hidden = new Set();
+
+/** Note that a corner can't be seen in this photo, for as long as the page is open. */
+export function notInSight(name) {
+  hidden.add(`${state.photo}\n${name}`);
+}
+
 /** The next letter that no point has. */
 export function freshName() {
   const used = new Set([...visit().points, ...visit().planes.flatMap((plane) => plane.outline),
@@ -29,7 +52,7 @@ export function freshName() {
 export function nextName() {
   if (state.options.name) return state.options.name;
   if (state.tool === "roof") return freshName();
-  return offeredNames()[0] ?? freshName();
+  return cornersWanted()[0] ?? likelyNames()[0] ?? freshName();
 }
 
 /** A name such as "ring 2" that nothing of the visit has. */

@@ -3,7 +3,7 @@
 import { button, byId, el, labelled, refill } from "./dom.js";
 import { edgeForm } from "./edgeform.js";
 import { edgeLook } from "./lines.js";
-import { edgeBetween, nextName, offeredNames, sides } from "./names.js";
+import { edgeBetween, nextName, likelyNames, offeredNames, sides } from "./names.js";
 import { marksIn, on, setTool, state, tell, visit } from "./store.js";
 
 const TOOLS = [
@@ -67,9 +67,9 @@ function questions(now) {
 
 /** Names that the visit has and this photo lacks, one press each; any other can be typed. */
 function names() {
-  const offered = offeredNames();
+  const offered = likelyNames();
   const next = nextName();
-  const field = labelled("Another name", { value: offered.includes(next) ? "" : next, maxlength: 60, "data-key": "other name",
+  const field = labelled("Another name", { value: offered.includes(next) ? "" : next, maxlength: 60, list: "all-points", "data-key": "other name",
     on: { change: (event) => { setTool("point", { name: event.target.value.trim() || null }); } } });
   return el("div", {},
     el("div", { class: "chips", role: "group", "aria-label": "Name of the next corner" },
@@ -77,7 +77,7 @@ function names() {
         setTool("point", { name });
         stage.canvas.focus({ preventScroll: true });
       }, { pressed: name === next, key: `name ${name}`, label: `Next corner is ${name}` }))),
-    field);
+    field, el("datalist", { id: "all-points" }, offeredNames().map((name) => el("option", { value: name }))));
 }
 
 function roofName() {
