@@ -64,7 +64,9 @@ def house_surfaces() -> list[Surface]:
         (place.OUTLINES["porch"], (118, 116, 112)),
         (place.OUTLINES["steep roof"], (96, 90, 84)),
     ):
-        surfaces.append(Surface(np.array([points[name] for name in names]), colour))
+        corners = np.array([points[name] for name in names])
+        # a little low: a board that lies in the roof's strip must not dip under the flat polygon
+        surfaces.append(Surface(corners - np.array([0.0, 0.0, 0.03]), colour))
     wall = [(0, 0, base), (width, 0, base), (width, 0, top), (0, 0, top)]
     surfaces.append(Surface(np.array(wall, dtype=float), (158, 172, 180)))
     for x in (0.0, width):
@@ -124,7 +126,7 @@ def paint(shot: place.Shot, targets: Sequence[place.Hung], seed: int) -> npt.NDA
     coarse = _shade(shot, np.dstack([u, v]), surfaces)
     rng = np.random.default_rng(seed)
     coarse += cv2.GaussianBlur(rng.normal(0, 9, coarse.shape), (0, 0), 1.2)
-    picture = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+    picture = cv2.resize(coarse.astype(np.float32), (width, height))
     surfaces += [target_surface(target) for target in targets]
     for surface in surfaces[-len(targets) :]:
         corners = shot.project(surface.corners)
@@ -143,8 +145,9 @@ def paint(shot: place.Shot, targets: Sequence[place.Hung], seed: int) -> npt.NDA
         shaded = shaded.reshape(size[1], 3, size[0], 3, 3).mean(axis=(1, 3))
         picture[low[1] : high[1], low[0] : high[0]] = shaded
     picture = cv2.GaussianBlur(picture, (0, 0), 0.6)
-    noise = cv2.GaussianBlur(rng.normal(0, 4.5, (height, width)), (0, 0), 0.5)
-    return np.clip(np.rint(picture + noise[..., None]), 0, 255).astype(np.uint8)
+    noise = rng.standard_normal((height, width), dtype=np.float32) * 4.5
+    picture += cv2.GaussianBlur(noise, (0, 0), 0.5)[..., None]
+    return cv2.convertScaleAbs(cv2.max(picture, 0.0))
 
 
 def write_visit(
