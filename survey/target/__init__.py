@@ -7,6 +7,7 @@ from survey.target.detection import detect_targets
 from survey.target.finding import find_targets
 from survey.target.model import Layout, Sighting, SightingProblem
 from survey.target.picture import sheet_image
+from survey.target.printing import format_sheet, write_sheet
 from survey.target.sheets import sheet_codes, sheet_layout, sheet_size
 
 __all__ = [
@@ -15,10 +16,12 @@ __all__ = [
     "SightingProblem",
     "detect_targets",
     "find_targets",
+    "format_sheet",
     "layout_of",
     "print_scale",
     "sheet_codes",
     "sheet_image",
     "sheet_layout",
     "sheet_size",
+    "write_sheet",
 ]
