@@ -38,7 +38,7 @@ READ = (TapeLength, RodHeight, SlopeOfPlane, Elevation)  # read and booked by a 
 LENS_PARTS = ("focal length", "centre (across)", "centre (down)", "distortion", "distortion")
 
 
-def slip_judge(system: System, fit: Fit, groups: list[int]) -> int | None:
+def slip_judge(system: System, fit: Fit, groups: list[int], *, units: str = "us") -> int | None:
     """Pick, among readings that contradict each other, the one a usual slip explains.
 
     Parameters
@@ -47,6 +47,8 @@ def slip_judge(system: System, fit: Fit, groups: list[int]) -> int | None:
     fit : Fit
         With all of them in use.
     groups : list of int
+    units : str
+        "us" or "metric": which slips are usual.
 
     Returns
     -------
@@ -62,7 +64,7 @@ def slip_judge(system: System, fit: Fit, groups: list[int]) -> int | None:
             continue
         predicted = observation.value - float(fit.residuals[row]) / redundancy
         sd = float(np.sqrt(fit.choice.variances(system)[row] / redundancy))
-        if usual_slip(observation, predicted, sd) is not None:
+        if usual_slip(observation, predicted, sd, units) is not None:
             picked.append(group)
     return picked[0] if len(picked) == 1 else None
 
@@ -138,7 +140,7 @@ def _reading(
         f"{describe(observation)} reads {say(observation.value)}, but everything else says "
         f"{say(predicted)}; it was set aside"
     )
-    slip: Slip | None = usual_slip(observation, predicted, sd)
+    slip: Slip | None = usual_slip(observation, predicted, sd, network.units)
     other = wrong_end(observation, state, sd) if isinstance(observation, TapeLength) else None
     if partner is not None:
         cure = f"were its point name and that of {describe(partner)} exchanged?"

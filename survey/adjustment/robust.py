@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from survey.adjustment.components import KNOWN, prior_worth
 from survey.adjustment.equations import System
 from survey.adjustment.minimise import minimise
 from survey.adjustment.model import Array
@@ -87,7 +88,9 @@ def robust_pass(
     but for the geometry, so one reading a foot off rarely drags the state along. Then Geman-McClure
     weights with a shrinking scale (graduated non-convexity; Black and Rangarajan, IJCV 19, 57-91,
     1996) take the far readings' pull away altogether. If any reading ends far off, the valley is
-    entered from two more sides: straight from the start, and from photos and conditions alone.
+    entered from three more sides: straight from the start; with each sighting of a target weighing
+    as one reading and the lenses held to what is known of them (a moved target must not outvote all
+    marks, nor bend a lens); and from photos and conditions alone.
 
     Returns
     -------
@@ -106,6 +109,12 @@ def robust_pass(
     found, more = _descend(system, start, partition, everything, WIDE_CUTS + CUTS)
     ends.append(found)
     steps += more
+    alike = np.bincount(system.observation)[system.observation]  # a sighting weighs as one reading
+    stated = np.isin(system.kind, [i for i, k in enumerate(system.kinds) if k in KNOWN])
+    huber = (np.nan,) * HUBER_ROUNDS
+    found, more = _descend(system, start, partition, everything / alike, huber + CUTS, stated)
+    ends.append(found)
+    steps += more
     if np.any(booked) and not np.all(booked):
         found, more = _descend(system, start, partition, ~booked, (np.nan,) * HUBER_ROUNDS + CUTS)
         steps += more
@@ -121,12 +130,16 @@ def _descend(
     system: System,
     values: Values,
     partition: Partition,
-    rows: np.ndarray,
+    shares: np.ndarray,
     stages: tuple[float, ...],
+    firm: np.ndarray | None = None,
 ) -> tuple[Values, int]:
-    """Re-weight and step through stages: a Geman-McClure scale each, nan for Huber's weights."""
+    """Re-weight and step through stages: a Geman-McClure scale each, nan for Huber's weights.
+
+    `shares` (rows,) multiplies the weights; rows that are `firm` are never trusted less.
+    """
     kind = system.kind[system.group_first]
-    base = np.where(rows, 1.0 / system.sd**2, 0.0)
+    base = shares / system.sd**2
     steps = 0
     for cut in stages:
         norms = reading_norms(system, system.residuals(values))
@@ -136,9 +149,24 @@ def _descend(
         else:
             trust = 1.0 / (1.0 + (relative / cut) ** 2) ** 2
         weights = base * trust[system.group]
+        if firm is not None:
+            weights = np.where(firm, 1.0 / system.sd**2, weights)
         found = minimise(system, values, weights, partition=partition, most_steps=STEPS_A_ROUND)
         values, steps = found.values, steps + found.steps
     return values, steps
+
+
+def first_factors(system: System, values: Values) -> Array:
+    """Variance factor of each kind to test with first, from the median scatter, (kinds,).
+
+    Without it the marks of a rough hand would be taken for gross errors one by one before their
+    variance is ever estimated.
+    """
+    norms = reading_norms(system, system.residuals(values))
+    scales = kind_scales(system, norms)
+    count = np.bincount(system.kind[system.group_first], minlength=len(system.kinds)) / 2.0
+    worth = np.minimum(prior_worth(system), 1e12)
+    return np.asarray((worth + count * scales**2) / (worth + count), dtype=float)
 
 
 def suspects(system: System, values: Values) -> np.ndarray:

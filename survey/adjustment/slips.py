@@ -37,7 +37,9 @@ class Slip:
     words: str
 
 
-def usual_slip(observation: Observation, predicted: float, sd: float) -> Slip | None:
+def usual_slip(
+    observation: Observation, predicted: float, sd: float, units: str = "us"
+) -> Slip | None:
     """Find the usual slip that takes a reading to what the others predict.
 
     Parameters
@@ -48,6 +50,8 @@ def usual_slip(observation: Observation, predicted: float, sd: float) -> Slip | 
         What the others say it should read, same unit.
     sd : float
         Of the difference, without any slip.
+    units : str
+        "us" or "metric": which digits were booked.
 
     Returns
     -------
@@ -59,7 +63,7 @@ def usual_slip(observation: Observation, predicted: float, sd: float) -> Slip | 
         return None
     best: Slip | None = None
     closest = WITHIN * sd
-    for corrected, words in _candidates(observation, float(value)):
+    for corrected, words in _candidates(observation, float(value), units):
         if abs(corrected - value) < TELLING * WITHIN * sd:
             continue
         if abs(corrected - predicted) < closest:
@@ -67,7 +71,7 @@ def usual_slip(observation: Observation, predicted: float, sd: float) -> Slip | 
     return best
 
 
-def _candidates(observation: Observation, value: float) -> Iterator[tuple[float, str]]:
+def _candidates(observation: Observation, value: float, units: str) -> Iterator[tuple[float, str]]:
     """Corrected readings with the slip in words; the first named wins a draw."""
     match observation:
         case TapeLength():
@@ -75,13 +79,13 @@ def _candidates(observation: Observation, value: float) -> Iterator[tuple[float,
             steps += [(1.0, "one metre"), (0.1, "ten centimetres"), (5 * FOOT, "five feet")]
             yield from _off_by(value, steps)
             yield from _units(value)
-            yield from _exchanged_digits(value)
+            yield from _exchanged_digits(value, units, isinstance(observation, RodHeight))
         case RodHeight() | Elevation():
             steps = [(INCH, "one inch"), (0.1 * FOOT, "a tenth of a foot"), (FOOT, "one foot")]
             steps += [(0.1, "ten centimetres"), (0.01, "one centimetre"), (1.0, "one metre")]
             yield from _off_by(value, steps)
             yield from _units(value)
-            yield from _exchanged_digits(value)
+            yield from _exchanged_digits(value, units, isinstance(observation, RodHeight))
         case SlopeOfPlane():
             yield -value, "taken the other way round"
             yield float(np.arctan(np.degrees(value) / 100.0)), "percent booked as degrees"
@@ -103,20 +107,17 @@ def _units(value: float) -> Iterator[tuple[float, str]]:
     yield value / 12.0, "inches booked as feet"
 
 
-def _exchanged_digits(value: float) -> Iterator[tuple[float, str]]:
-    """Two neighbouring digits exchanged, in whole feet or in millimetres and hundredths of feet."""
+def _exchanged_digits(value: float, units: str, rod: bool) -> Iterator[tuple[float, str]]:
+    """Exchange two neighbouring digits: of whole feet, of hundredths on a rod, of centimetres."""
     if value <= 0.0:
         return
-    feet, rest = divmod(value / FOOT, 1.0)
-    for digits, unit, tail in (
-        (str(round(feet)), FOOT, rest * FOOT),
-        (str(round(value * 1000)), 0.001, 0.0),
-        (str(round(value / FOOT * 100)), 0.01 * FOOT, 0.0),
-    ):
-        for i in range(len(digits) - 1):
-            if digits[i] != digits[i + 1]:
-                swapped = digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]
-                yield int(swapped) * unit + tail, "two digits exchanged"
+    step = 0.01 if units == "metric" else 0.01 * FOOT if rod else FOOT
+    whole, rest = divmod(value / step + 1e-6, 1.0)
+    digits = str(int(whole))
+    for i in range(len(digits) - 1):
+        if digits[i] != digits[i + 1]:
+            swapped = digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]
+            yield (int(swapped) + rest - 1e-6) * step, "two digits exchanged"
 
 
 def wrong_end(tape: TapeLength, state: State, sd: float) -> tuple[str, str] | None:

@@ -49,6 +49,7 @@ def search(
     values: Values,
     used: np.ndarray,
     *,
+    factors: Array | None = None,
     snoop: bool,
     components: bool,
     judge: Judge | None = None,
@@ -62,13 +63,15 @@ def search(
         Where to start; near the majority (`robust_pass`).
     used : (groups,) array of bool
         Readings to start with.
+    factors : (kinds,) array, optional
+        Variance factors to start with; 1 each.
     snoop, components : bool
         Whether to set readings aside and to re-estimate the kinds' variances.
     judge : callable, optional
         Picks the likely slip among rivals that the tests can't tell apart.
     """
     ones = np.ones(system.groups)
-    choice = Choice(used, np.ones(len(system.kinds)), ones)
+    choice = Choice(used, np.ones(len(system.kinds)) if factors is None else factors, ones)
     if snoop and not np.all(used):
         choice = replace(choice, used=_keep_rank(system, values, used))
     state = Search(fit_readings(system, values, choice), [], 0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import scipy.stats
 
@@ -15,7 +17,7 @@ from survey.adjustment.model import PRINT_SCALE, TARGET, Network, State
 from survey.adjustment.normal import choose_partition
 from survey.adjustment.rank import Datum, connected_parts, find_datum
 from survey.adjustment.results import observation_results
-from survey.adjustment.robust import robust_pass
+from survey.adjustment.robust import first_factors, robust_pass
 from survey.adjustment.snooping import Search, search
 from survey.adjustment.solution import Statistics
 from survey.findings import Finding, Severity
@@ -48,13 +50,21 @@ def solve(
     system, state = compile_network(network, start)
     values = system.unknowns.pack(state)
     used = np.ones(system.groups, dtype=bool)
-    steps = 0
+    factors, steps = np.ones(len(system.kinds)), 0
     if robust:
         _, derivatives = system.linearise(values)
         partition = choose_partition(system, derivatives, 1.0 / system.sd**2)
         values, used, steps = robust_pass(system, values, partition)
+        if variance_components and system.rows:
+            factors = first_factors(system, values)
     found = search(
-        system, values, used, snoop=robust, components=variance_components, judge=slip_judge
+        system,
+        values,
+        used,
+        factors=factors,
+        snoop=robust,
+        components=variance_components,
+        judge=partial(slip_judge, units=network.units),
     )
     found.steps += steps
     return _gather(network, system, state, found)
