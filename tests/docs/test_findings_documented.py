@@ -37,10 +37,27 @@ def constants(value: ast.expr | None) -> list[str] | None:
     return None
 
 
-def codes_of(tree: ast.Module) -> Iterator[tuple[str, int]]:
+def records_with_code(trees: list[ast.Module]) -> dict[str, int]:
+    """Return the classes of some modules that hold a `code` for a finding, with its place."""
+    found = {}
+    for tree in trees:
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                fields = [
+                    part.target.id
+                    for part in node.body
+                    if isinstance(part, ast.AnnAssign) and isinstance(part.target, ast.Name)
+                ]
+                if "code" in fields:
+                    found[node.name] = fields.index("code")
+    return found
+
+
+def codes_of(tree: ast.Module, stage: list[ast.Module] | None = None) -> Iterator[tuple[str, int]]:
     """Yield every code that a module may put into a finding, with its line.
 
-    A function that passes its own parameter on as the code counts by its callers in the module.
+    A function that passes its own parameter on as the code counts by its callers in the module; a
+    code read from a record (`model.code`) counts by where the `stage` makes such records.
     """
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
     calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
@@ -57,23 +74,43 @@ def codes_of(tree: ast.Module) -> Iterator[tuple[str, int]]:
         plain = constants(value)
         if plain is not None:
             yield from ((code, call.lineno) for code in plain)
-            continue
-        assert isinstance(value, ast.Name), f"line {call.lineno}: write the code as plain text"
-        maker = inside[call]
-        names = [arg.arg for arg in (*maker.args.posonlyargs, *maker.args.args)]
-        assert value.id in names, f"line {call.lineno}: the code is no parameter of its function"
-        for other in calls:
-            if called(other) == maker.name:
-                told = constants(argument(other, value.id, names.index(value.id)))
-                assert told is not None, f"line {other.lineno}: write the code as plain text"
-                yield from ((code, other.lineno) for code in told)
+        elif isinstance(value, ast.Attribute) and value.attr == "code":
+            yield from codes_of_records(stage or [tree], call.lineno)
+        else:
+            assert isinstance(value, ast.Name), f"line {call.lineno}: write the code as plain text"
+            maker = inside[call]
+            names = [arg.arg for arg in (*maker.args.posonlyargs, *maker.args.args)]
+            assert value.id in names, f"line {call.lineno}: the code is no parameter"
+            places = {maker.name: (value.id, names.index(value.id))}
+            yield from codes_passed(calls, places)
+
+
+def codes_of_records(stage: list[ast.Module], line: int) -> Iterator[tuple[str, int]]:
+    """Yield the codes of all records with a code that a stage makes."""
+    places = {name: ("code", place) for name, place in records_with_code(stage).items()}
+    assert places, f"line {line}: no record of this stage holds a code"
+    calls = [node for tree in stage for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    yield from codes_passed(calls, places)
+
+
+def codes_passed(
+    calls: list[ast.Call], places: dict[str, tuple[str, int]]
+) -> Iterator[tuple[str, int]]:
+    """Yield the codes given to functions or classes at a place."""
+    for call in calls:
+        if called(call) in places:
+            told = constants(argument(call, *places[called(call)]))
+            assert told is not None, f"line {call.lineno}: write the code as plain text"
+            yield from ((code, call.lineno) for code in told)
 
 
 @cache
 def all_codes() -> dict[str, str]:
+    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in SOURCES}
     found: dict[str, str] = {}
-    for path in SOURCES:
-        for code, line in codes_of(ast.parse(path.read_text(encoding="utf-8"))):
+    for path, tree in trees.items():
+        stage = [other for at, other in trees.items() if at.parent == path.parent]
+        for code, line in codes_of(tree, stage):
             found.setdefault(code, f"{path.relative_to(ROOT)}:{line}")
     return found
 
@@ -85,9 +122,15 @@ def b(): return Finding(code="named-code", severity=1)
 def c(x): return Finding("one-code" if x else "other-code", 1)
 def d(kind, code): return Finding(code, kind)
 def e(): return [d(1, "passed-code"), d(2, code="passed-by-name")]
+class Record:
+    size: int
+    code: str
+def f(record): return Finding(record.code, 1)
+def g(): return [Record(1, "record-code"), Record(size=2, code="record-by-name")]
 """
     assert {code for code, _ in codes_of(ast.parse(made))} == {
         "plain-code", "named-code", "one-code", "other-code", "passed-code", "passed-by-name",
+        "record-code", "record-by-name",
     }  # fmt: skip
     with pytest.raises(AssertionError, match="plain text"):
         list(codes_of(ast.parse('def f(x): return Finding(f"code-{x}", 1)')))
