@@ -42,6 +42,19 @@ class Paints:
 
 def build_house(paints: Paints, rng: np.random.Generator) -> None:
     """Walls, openings, trim and steep roof."""
+    _siding(paints, rng)
+    _trim(paints)
+    for opening in UPPER_WINDOWS + LOWER_WINDOWS:
+        _window(opening, paints, rng)
+    _side_window(paints, rng)
+    _door(paints)
+    _slopes(paints, rng)
+    _roof_boards(paints)
+    _on_the_steep_roof(paints)
+
+
+def _siding(paints, rng) -> None:
+    """Lap siding of the front and both gables."""
     height = p.WALL_TOP - p.WALL_BASE
     openings = [
         (a, b, low - p.WALL_BASE, high - p.WALL_BASE)
@@ -87,6 +100,10 @@ def build_house(paints: Paints, rng: np.random.Generator) -> None:
         paints.siding,
         rng,
     )
+
+
+def _trim(paints) -> None:
+    """Foundation, what is behind the windows, corner boards, frieze and water table."""
     box(
         "foundation",
         (0.02, p.HOUSE_WIDTH - 0.02),
@@ -126,11 +143,6 @@ def build_house(paints: Paints, rng: np.random.Generator) -> None:
         (p.WALL_BASE, p.WALL_BASE + 0.1),
         paints.white,
     )
-    for opening in UPPER_WINDOWS + LOWER_WINDOWS:
-        _window(opening, paints, rng)
-    _side_window(paints, rng)
-    _door(paints)
-    _steep_roof(paints, rng)
 
 
 def _curtain(x, y, z, paints, rng) -> None:
@@ -251,7 +263,8 @@ def _door(paints) -> None:
     )
 
 
-def _steep_roof(paints, rng) -> None:
+def _slopes(paints, rng) -> None:
+    """Shingles of the front and back slopes."""
     left, right = -p.RAKE_OVERHANG, p.HOUSE_WIDTH + p.RAKE_OVERHANG
     slope = np.array([0, 1.0, p.STEEP_PITCH]) / np.hypot(1, p.STEEP_PITCH)
     back = slope * [1, -1, 1]
@@ -268,6 +281,11 @@ def _steep_roof(paints, rng) -> None:
         paints.shingle,
         rng,
     )
+
+
+def _roof_boards(paints) -> None:
+    """Rake boards, deck, soffits, fascia and ridge cap."""
+    left, right = -p.RAKE_OVERHANG, p.HOUSE_WIDTH + p.RAKE_OVERHANG
     eave, ridge, thick = -p.EAVE_OVERHANG, (p.RIDGE_Y, p.RIDGE_Z), 0.02
     far, low = 2 * p.RIDGE_Y + p.EAVE_OVERHANG, p.STEEP_EAVE - p.FASCIA
     drop = 0.13 * np.hypot(1, p.STEEP_PITCH)
@@ -313,8 +331,6 @@ def _steep_roof(paints, rng) -> None:
         0.03,
         paints.shingle,
     )
-
-    _on_the_steep_roof(paints)
 
 
 def _on_the_steep_roof(paints) -> None:

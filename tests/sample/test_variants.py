@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-import survey
 from survey.figures import Figure
+from survey.measure import measure
 from survey.photo import read_photos
 from survey.planefile import read_measured
 from survey.target import find_targets
@@ -22,7 +22,7 @@ READINGS_HEAD = "id,kind,setup,point,to,plane,along (ft),up (ft),value (in),sd,n
 
 def lengths(folder) -> dict[str, Figure]:
     """Measure a visit; return the lengths that photos give."""
-    document = survey.measure(survey.open_visit(folder)).document
+    document = measure(open_visit(folder)).document
     found = {edge["name"]: read_measured(edge["length"]) for edge in document["edges"]}
     assert all(isinstance(found[name], Figure) for name in PHOTO_LENGTHS), found
     return {name: found[name] for name in PHOTO_LENGTHS}
