@@ -1,7 +1,7 @@
 // One step at a time from an empty visit to the plane file. It says what is next and offers at most
 // two answers; everything else stays within reach but out of the way.
 
-import { button, byId, el, labelled, refill } from "./dom.js";
+import { announce, button, byId, el, labelled, refill } from "./dom.js";
 import { cornersWanted, nextName, notInSight } from "./names.js";
 import { act } from "./queue.js";
 import { choosePhoto, marksIn, on, setTool, state, visit } from "./store.js";
@@ -12,6 +12,7 @@ import { openTab } from "./tabs.js";
 let stage = null;
 let mounted = null; // answer to how the sheet was put up, until the check lines are told
 let shownFor = "";
+let told = "";
 
 export function startGuide(withStage) {
   stage = withStage;
@@ -27,8 +28,12 @@ function draw() {
   const box = byId("guide");
   if (key === shownFor && rest.some((node) => node?.matches?.(".answers")) && box.contains(document.activeElement)
     && document.activeElement.matches("input, select")) return; // never under someone's hands
+  const moves = key !== shownFor && box.contains(document.activeElement);
   shownFor = key;
-  refill(box, el("p", { class: "next", text: sentence }), ...rest);
+  refill(box, el("div", { class: "guide-paper" }, el("p", { class: "next", text: sentence }), ...rest));
+  if (moves) (rest.some(Boolean) && key !== "corner" ? box.querySelector("input, select, button") : stage.canvas)?.focus({ preventScroll: true });
+  if (sentence !== told) announce(sentence);
+  told = sentence;
   document.body.classList.toggle("begun", now.marks.length > 0);
 }
 
@@ -39,10 +44,11 @@ function step(now) {
     return ["photos", "Add the photos of this visit.", button("Choose photos", pickPhotos, { look: "main" }),
       el("p", { class: "aside", text: "or drop them anywhere on this page" })];
   }
-  if (!now.targets.length) return targetStep(now);
+  const sheet = undeclaredSheet(now);
+  if (sheet || !now.targets.length) return targetStep(now, sheet);
   if (!now.planes.some((plane) => plane.kind !== "wall")) return outlineStep();
-  const open = now.edges.filter((edge) => edge.guessed);
-  if (open.length && !now.edges.some((edge) => edge.looked)) return kindsStep(now, open);
+  const open = now.edges.filter((edge) => edge.guessed && !agreed.has(edge.name));
+  if (open.length) return kindsStep(now, open);
   const thin = now.planes.flatMap((plane) => plane.outline).some((name) => now.marks.filter((mark) => mark.point === name).length < 3);
   const next = thin ? unmarkedPhoto(usable) : null;
   const left = cornersWanted();
@@ -55,12 +61,27 @@ function step(now) {
   return resultStep();
 }
 
-function targetStep(now) {
-  const seen = now.photos.flatMap((photo) => photo.targets ?? []).find((target) => target.sheet ?? target.name);
-  const sheet = seen ? seen.sheet ?? seen.name : null;
+/** A sheet that the photos show and nobody has written down. */
+function undeclaredSheet(now) {
+  const known = new Set(now.targets.flatMap((target) => [target.name, target.sheet, target.board?.sheet]));
+  const seen = now.photos.flatMap((photo) => photo.targets ?? []).map((target) => target.sheet ?? target.name);
+  return seen.find((name) => !known.has(name) && !passed.has(name)) ?? null;
+}
+
+const passed = new Set();
+const agreed = new Set(); // guessed edges that a person has said yes to
+
+function freeTarget(now) {
+  const names = new Set([...now.targets, ...now.planes].map((one) => one.name));
+  let number = 1;
+  while (names.has(`T${number}`)) number += 1;
+  return `T${number}`;
+}
+
+function targetStep(now, sheet) {
   if (!mounted) {
     const say = (how) => () => { mounted = how; draw(); };
-    return ["mounted", sheet ? `Sheet ${sheet} was found. How was it put up?` : "No sheet was found in the photos yet. How was yours put up?",
+    return [`mounted ${sheet}`, sheet ? `Sheet ${sheet} was found. How was it put up?` : "No sheet was found in the photos yet. How was yours put up?",
       button("Upright, plumb and level", say("plumb and level"), { look: "main" }),
       button("Any other way", say("loose"))];
   }
@@ -68,13 +89,15 @@ function targetStep(now) {
   const across = labelled("Across, as taped", { placeholder: now.units === "metric" ? "241 mm" : "9-1/2 in", "data-key": "across" });
   const down = labelled("Down, as taped", { placeholder: now.units === "metric" ? "379 mm" : "14-15/16 in", "data-key": "down" });
   const put = (measured) => () => {
-    const target = { name: "T1", sheet: code.input.value.trim(), mounted };
+    const target = { name: freeTarget(now), sheet: code.input.value.trim(), mounted };
     if (measured && across.input.value.trim()) target.across = across.input.value.trim();
     if (measured && down.input.value.trim()) target.down = down.input.value.trim();
     mounted = null;
+    if (sheet) passed.add(sheet);
     act({ kind: "put target", target }, "target written down");
+    draw();
   };
-  return ["check lines", "What do the two check lines on the sheet measure?", el("div", { class: "answers" }, sheet ? null : code, across, down),
+  return [`check lines ${sheet}`, "What do the two check lines on the sheet measure?", el("div", { class: "answers" }, sheet ? null : code, across, down),
     button("These lengths", put(true), { look: "main" }), button("Nobody measured", put(false))];
 }
 
@@ -85,7 +108,7 @@ function outlineStep() {
   const last = corners.length > 2 ? " Close it after the last one." : "";
   return ["outline", corners.length
     ? `Next corner of the roof: ${nextName()}.${marked}${last}`
-    : "Press the corners of the roof one after another, beginning at the left end of the eave.",
+    : "In a photo that shows the whole roof, press its corners one after another, beginning at the left end of the eave.",
   corners.length > 2 ? button("Close the outline", () => { stage.marking.close(); stage.canvas.focus(); }, { look: "main", key: "guide-main" }) : null];
 }
 
@@ -98,6 +121,7 @@ function kindsStep(now, open) {
   return ["kinds", "Is this what the edges are?", el("div", { class: "answers" }, asked),
     button("Yes, these", () => {
       const actions = asked.map((field) => ({ kind: "put edge", edge: { between: [field.edge.start, field.edge.end], kind: field.input.value } }));
+      asked.forEach((field) => agreed.add(field.edge.name));
       act(actions.length === 1 ? actions[0] : { kind: "together", label: "kinds of the edges", actions }, "edges written down");
       stage.canvas.focus();
     }, { look: "main", key: "guide-main" })];

@@ -7,7 +7,7 @@ import { Magnifier } from "./magnifier.js";
 import { Marking } from "./marking.js";
 import { stroke } from "./lines.js";
 import { drawOverlay } from "./overlay.js";
-import { markById, on, photoNamed, state, vertices } from "./store.js";
+import { markById, markName, on, photoNamed, state, vertices } from "./store.js";
 import { Tiles } from "./tiles.js";
 import { View } from "./view.js";
 
@@ -34,7 +34,11 @@ export class Stage {
 
   changed() {
     const photo = photoNamed(state.photo);
-    if (this.tiles.photo) this.views.set(this.tiles.photo.name, { ...this.view });
+    if (this.tiles.photo) {
+      const { scale, width, height } = this.view;
+      const whole = Math.abs(scale - this.view.fitScale()) < 1e-9;
+      this.views.set(this.tiles.photo.name, whole ? null : { scale, middle: this.view.toPhoto([width / 2, height / 2]) });
+    }
     this.marking.abandon();
     this.tiles.show(photo);
     byId("no-photo").hidden = Boolean(photo);
@@ -42,7 +46,7 @@ export class Stage {
       this.view.photo = { width: photo.width, height: photo.height };
       const left = this.views.get(photo.name);
       this.view.fit();
-      if (left) Object.assign(this.view, { scale: left.scale, left: left.left, top: left.top });
+      if (left) this.view.centreOn(left.middle, left.scale);
     }
     this.invalidate();
   }
@@ -126,6 +130,9 @@ export class Stage {
     const held = this.marking.held;
     const steering = this.gestures.mode === "steer";
     byId("nudge-pad").hidden = steering || !(held || (markById(state.selected)?.photo === state.photo));
+    const mark = markById(state.selected);
+    const px = held?.px ?? (mark ? vertices(mark)[0] : null);
+    byId("hold-place").value = px ? `${held?.name ?? (mark && !held ? markName(mark) : "")} ${px.map((value) => value.toFixed(1)).join(", ")}`.trim() : "";
     byId("hold-set").hidden = byId("hold-drop").hidden = !held;
   }
 }

@@ -1,0 +1,185 @@
+"""From an empty visit to a measured porch: by mouse alone, by keys alone, by touch alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.web.browser import hands
+
+pytestmark = pytest.mark.slow
+
+SAMPLE = Path(__file__).parents[3] / "sample_images" / "porch"
+PHOTOS = ("ladder_left.jpg", "ladder_right.jpg", "front_left.jpg")
+CORNERS = ("porch eave left", "porch eave right", "porch wall right", "porch wall left")
+
+
+def places(photo: str) -> list[tuple[str, tuple[float, float]]]:
+    """Where the sample's corners are in a photo, in the order the page asks for them."""
+    marks = json.loads((SAMPLE / "marks.json").read_text(encoding="utf-8"))["marks"]
+    found = {m["point"]: m["px"] for m in marks if m["photo"] == photo and m["kind"] == "point"}
+    return [("ABCD"[i], tuple(found[name])) for i, name in enumerate(CORNERS) if name in found]
+
+
+def empty_visit(folder: Path) -> Path:
+    folder.mkdir()
+    (folder / "visit.toml").write_text('name = "porch"\n', encoding="utf-8")
+    return folder
+
+
+def window_place(page: Any, photo: str, px: tuple[float, float]) -> tuple[float, float]:
+    """Where a photo pixel is while the whole photo is shown."""
+    width, height = page.evaluate(
+        "name => fetch('/api/visit').then(r => r.json()).then(v => v.photos.find(p => p.name === name))"
+        ".then(p => [p.width, p.height])",
+        photo,
+    )
+    box = hands.canvas_box(page)
+    scale = min(box["width"] / width, box["height"] / height)
+    return (
+        box["x"] + (box["width"] - width * scale) / 2 + (px[0] + 0.5) * scale,
+        box["y"] + (box["height"] - height * scale) / 2 + (px[1] + 0.5) * scale,
+    )
+
+
+class Mouse:
+    """Presses with a mouse, counted."""
+
+    def __init__(self, page: Any) -> None:
+        self.page, self.presses = page, 0
+
+    def choose(self, words: str) -> None:
+        self.presses += 1
+        self.page.locator("#guide").get_by_role("button", name=words).click()
+
+    def open(self, photo: str) -> None:
+        self.presses += 1
+        self.page.locator(".shot", has_text=photo).click()
+
+    def mark(self, photo: str, px: tuple[float, float]) -> None:
+        self.presses += 1
+        self.page.mouse.click(*window_place(self.page, photo, px))
+
+
+class Touch(Mouse):
+    """Fingers: they rest until the magnifier opens, then lift."""
+
+    def __init__(self, page: Any) -> None:
+        super().__init__(page)
+        self.devices = page.context.new_cdp_session(page)
+
+    def choose(self, words: str) -> None:
+        self.presses += 1
+        self.page.locator("#guide").get_by_role("button", name=words).tap()
+
+    def open(self, photo: str) -> None:
+        self.presses += 1
+        self.page.locator(".shot", has_text=photo).tap()
+
+    def mark(self, photo: str, px: tuple[float, float]) -> None:
+        self.presses += 1
+        self.page.locator("#stage").scroll_into_view_if_needed()
+        x, y = window_place(self.page, photo, px)
+        self.devices.send(
+            "Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]}
+        )
+        hands.until(self.page, "!document.getElementById('magnifier').hidden")
+        self.devices.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+class Keys(Mouse):
+    """Keys alone: Tab and Enter for buttons, arrows and Enter on the photo."""
+
+    def press(self, key: str) -> None:
+        self.presses += 1
+        self.page.keyboard.press(key)
+
+    def go_to(self, wanted: Any) -> None:
+        for _ in range(150):
+            if wanted.evaluate("node => node === document.activeElement"):
+                return
+            self.press("Tab")
+        raise AssertionError(f"Tab never came to {wanted}")
+
+    def choose(self, words: str) -> None:
+        self.go_to(self.page.locator("#guide").get_by_role("button", name=words))
+        self.press("Enter")
+
+    def open(self, photo: str) -> None:
+        self.go_to(self.page.locator(".shot", has_text=photo))
+        self.press("Enter")
+
+    def mark(self, photo: str, px: tuple[float, float]) -> None:
+        self.go_to(self.page.locator("#photo"))
+        self.press("Enter")
+        for axis, (less, more) in enumerate((("Left", "Right"), ("Up", "Down"))):
+            for held, reach in (("Control+", 60.0), ("Shift+", 9.0), ("", 0.9), ("Alt+", 0.09)):
+                for _ in range(60):
+                    away = px[axis] - self.hair()[axis]
+                    if abs(away) < reach * (1 if reach < 10 else 3):
+                        break
+                    self.press(f"{held}Arrow{more if away > 0 else less}")
+        assert np.abs(np.subtract(self.hair(), px)).max() < 0.15
+        self.press("Enter")
+
+    def hair(self) -> tuple[float, float]:
+        self.page.wait_for_timeout(30)
+        words = self.page.locator("#hold-place").evaluate("node => node.value")
+        x, y = words.split()[-2:]
+        return float(x.rstrip(",")), float(y)
+
+
+def walk(page: Any, hand: Mouse) -> None:
+    """Follow the page's own guidance from the first step to the last."""
+    said = page.locator("#guide .next")
+    assert page.locator("#guide button").count() <= 2
+    with page.expect_file_chooser() as chooser:
+        hand.choose("Choose photos")
+    chooser.value.set_files([SAMPLE / "photos" / name for name in PHOTOS])
+    hands.until(page, "document.querySelectorAll('#photos .shot').length === 3", 60)
+    for _ in range(4):  # one round for each sheet found
+        page.wait_for_timeout(400)
+        if "How was" not in said.inner_text():
+            break
+        hand.choose("Upright, plumb and level")
+        hand.choose("Nobody measured")
+        hands.wait_saved(page)
+    assert "shows the whole roof" in said.inner_text()
+    for photo in PHOTOS:
+        if page.locator(".shot[aria-current] .shot-name").inner_text() != photo:
+            hand.open(photo)
+        hands.wait_sharp(page)
+        for count, (_, px) in enumerate(places(photo), start=1):
+            hand.mark(photo, px)
+            hands.until(page, f"document.querySelectorAll('#panel-list .marks li').length >= {count}")
+        hands.wait_saved(page)
+        if "Close" in page.locator("#guide").inner_text():
+            hand.choose("Close the outline")
+            hand.choose("Yes, these")
+    hands.wait_saved(page)
+
+
+@pytest.mark.parametrize("way", ["mouse", "keys", "touch"])
+def test_porch_is_marked_from_nothing(tmp_path: Path, opened: Any, served: Any, way: str) -> None:
+    folder = empty_visit(tmp_path / "porch")
+    one = served(folder)
+    settings = {"viewport": {"width": 834, "height": 1112}, "has_touch": True} if way == "touch" else {}
+    page = opened(one, **settings)
+    hand = {"mouse": Mouse, "keys": Keys, "touch": Touch}[way](page)
+    walk(page, hand)
+
+    marks = {(m["photo"], m["point"]): m for m in hands.marks(folder)}
+    wanted = {(photo, name): px for photo in PHOTOS for name, px in places(photo)}
+    assert set(marks) == set(wanted)
+    whole = 3024 / hands.canvas_box(page)["width"]  # photo pixels a CSS pixel
+    for key, px in wanted.items():
+        limit = 0.2 if way == "keys" else 1.5 * whole + 20  # a press may be snapped
+        assert np.abs(np.subtract(marks[key]["px"], px)).max() < limit
+    if way != "keys":
+        assert hand.presses <= 25
+    assert page.troubles == []
+    assert all(url.startswith(one.origin) or url.startswith("blob:") for url in page.asked)
