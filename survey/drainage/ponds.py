@@ -81,7 +81,6 @@ def find_ponds(domain: Domain, flooded: Flooded, surface: int) -> tuple[Pond, ..
     labels, count = ndimage.label(depth > 0.0, structure=EIGHT)
     if count == 0:
         return ()
-    centres = domain.centres
     found = []
     for number, place in enumerate(ndimage.find_objects(labels), start=1):
         mine = labels[place] == number
@@ -95,7 +94,7 @@ def find_ponds(domain: Domain, flooded: Flooded, surface: int) -> tuple[Pond, ..
                 depth=float(water.max()),
                 area=len(cells) * domain.cell_area,
                 volume=float(water.sum()) * domain.cell_area,
-                deepest=centres[tuple(bottom)],
+                deepest=domain.origin + bottom[::-1] * domain.step,
                 deepest_cell=bottom,
             )
         )

@@ -145,7 +145,7 @@ def _search_rim(
     if not crosses.any():
         return None
     way = int(np.argmin(np.where(crosses, tops, np.inf)))
-    return float(tops[way]), places[int(np.argmax(z[:, way])), way]
+    return float(tops[way]), places[int(np.argmax(z[:, way])), way].copy()
 
 
 def _sharp_tops(z: Array) -> Array:
@@ -206,7 +206,7 @@ def _measure(
     mine = labels == number
     part = domain.cell_area / FINER**2
     depths = water[mine]
-    deepest = places[mine][int(np.argmax(depths))]
+    deepest = places[mine][int(np.argmax(depths))].copy()
     return Pond(
         cells=pond.cells,
         level=level,

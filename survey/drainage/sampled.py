@@ -150,7 +150,7 @@ def _look(case: Case, draws: Draws, open_lifts: Array, dam_lifts: Array) -> Seen
         total = batch.heights.sum(axis=0)
         seen.total = total if seen.total is None else seen.total + total
         seen.count += len(batch.surfaces)
-        seen.some += list(batch.heights[: max(0, KEPT_SURFACES - len(seen.some))])
+        seen.some += list(batch.heights[: max(0, KEPT_SURFACES - len(seen.some))].copy())
         if np.isfinite(open_lifts).any():
             seen.open_ponds += ponds_of_surfaces(domain, batch.surfaces, batch.heights, open_lifts)
         if unknown and np.isfinite(dam_lifts).any():
