@@ -15,6 +15,7 @@ from survey.adjustment.normal import (
     NotPositive,
     Partition,
     choose_partition,
+    eliminate,
 )
 from survey.adjustment.rank import FreeSpace, find_free_space
 from survey.adjustment.reliability import Reliability, assess, group_log_p
@@ -108,9 +109,10 @@ def factorise(
 ) -> tuple[NormalEquations, Factor, FreeSpace]:
     """Factor of the normal equations with minimal constraints on what is free."""
     normal = NormalEquations(system, partition, derivatives, weights)
-    free = find_free_space(normal)
+    eliminated = eliminate(normal, 0.0)
+    free = find_free_space(normal, eliminated)
     try:
-        return normal, normal.factor(0.0, free.pins), free
+        return normal, normal.factor(0.0, free.pins, eliminated), free
     except NotPositive:
         return normal, normal.factor(EDGE_DAMPING, free.pins), free
 

@@ -9,6 +9,7 @@ and eigenvalues mean the same whatever the units.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import scipy.linalg
@@ -161,7 +162,7 @@ class NormalEquations:
         self.point_of_row, self.point_rows = self._point_part()
         count = len(partition.points)
         self.own_blocks = np.zeros((count, 3, 3))
-        self.cross_block = np.zeros((len(kept), 3 * count))
+        self.cross_block = np.zeros((3 * count, len(kept)))  # B^T
         if count:
             has = self.point_of_row < count
             owner, part = self.point_of_row[has], self.point_rows[has]
@@ -175,7 +176,7 @@ class NormalEquations:
             point_rows = scipy.sparse.csr_array(
                 (part.ravel(), places.ravel(), starts), shape=(system.rows, 3 * count)
             )
-            self.cross_block = (self.kept_rows.T @ point_rows).toarray()
+            self.cross_block = (point_rows.T @ self.kept_rows).toarray(order="C")
 
     def _point_part(self) -> tuple[np.ndarray, Array]:
         """Give each row's eliminated point (or their number) and its three derivatives."""
@@ -199,7 +200,12 @@ class NormalEquations:
         )
         return np.asarray(flat[:-1], dtype=float)
 
-    def factor(self, damping: float, pins: np.ndarray | None = None) -> Factor:
+    def factor(
+        self,
+        damping: float,
+        pins: np.ndarray | None = None,
+        eliminated: Eliminated | None = None,
+    ) -> Factor:
         """Factor of the normal matrix with `damping` added to its unit diagonal.
 
         Parameters
@@ -207,13 +213,15 @@ class NormalEquations:
         damping : float
         pins : array of int, optional
             Indices among the kept columns that are held: minimal constraints for what is free.
+        eliminated : Eliminated, optional
+            Of the same damping, to save eliminating again.
 
         Raises
         ------
         NotPositive
             If it has none.
         """
-        return Factor(self, damping, pins)
+        return Factor(self, damping, pins, eliminated)
 
     def times(self, vectors: Array) -> Array:
         """J (scaled, weighted) times vectors (size, k): (rows, k)."""
@@ -224,25 +232,40 @@ class NormalEquations:
         return product
 
 
-def eliminate(normal: NormalEquations, damping: float) -> tuple[Array, Array, Array]:
-    """Eliminate the points (A2).
+class Eliminated(NamedTuple):
+    """The normal matrix after its points are gone (A2).
 
-    Returns
-    -------
+    Attributes
+    ----------
     own_inverse : (p, 3, 3) array
         Inverse blocks C^-1 of the points.
-    carried : (kept, 3 p) array
-        B C^-1.
+    carried : (3 p, kept) array
+        C^-1 B^T.
     reduced : (kept, kept) array
         A - B C^-1 B^T.
     """
+
+    own_inverse: Array
+    carried: Array
+    reduced: Array
+
+
+def eliminate(normal: NormalEquations, damping: float) -> Eliminated:
+    """Eliminate the points, with `damping` on the unit diagonal."""
     kept, count = len(normal.partition.kept), len(normal.partition.points)
-    own = normal.own_blocks + damping * np.eye(3)
-    own_inverse = np.asarray(np.linalg.inv(own), dtype=float) if count else own
-    cross = normal.cross_block.reshape(kept, count, 3)
-    carried = np.einsum("kpi,pij->kpj", cross, own_inverse).reshape(kept, 3 * count)
-    reduced = normal.kept_block + damping * np.eye(kept) - carried @ normal.cross_block.T
-    return own_inverse, carried, np.asarray(reduced, dtype=float)
+    reduced = np.array(normal.kept_block, order="F")
+    reduced[np.arange(kept), np.arange(kept)] += damping
+    if count == 0:
+        return Eliminated(normal.own_blocks, np.zeros((0, kept)), reduced)
+    own_inverse = np.linalg.inv(normal.own_blocks + damping * np.eye(3))
+    root = np.linalg.cholesky(own_inverse)  # C^-1 = root root^T, so B C^-1 B^T is a square
+    half = np.swapaxes(root, 1, 2) @ normal.cross_block.reshape(count, 3, kept)
+    carried = (root @ half).reshape(3 * count, kept)
+    reduced = scipy.linalg.blas.dsyrk(
+        -1.0, half.reshape(3 * count, kept).T, beta=1.0, c=reduced, lower=1, overwrite_c=1
+    )
+    reduced = np.tril(reduced) + np.tril(reduced, -1).T
+    return Eliminated(np.asarray(own_inverse), np.asarray(carried), np.asarray(reduced))
 
 
 class Factor:
@@ -252,7 +275,11 @@ class Factor:
     """
 
     def __init__(
-        self, normal: NormalEquations, damping: float, pins: np.ndarray | None = None
+        self,
+        normal: NormalEquations,
+        damping: float,
+        pins: np.ndarray | None = None,
+        eliminated: Eliminated | None = None,
     ) -> None:
         self.normal, self.partition = normal, normal.partition
         free = np.ones(len(self.partition.kept), dtype=bool)
@@ -260,7 +287,8 @@ class Factor:
             free[pins] = False
         self.free = np.flatnonzero(free)
         self.cross = normal.cross_block
-        self.own_inverse, self.carried, reduced = eliminate(normal, damping)
+        done = eliminate(normal, damping) if eliminated is None else eliminated
+        self.own_inverse, self.carried, reduced = done
         matrix = reduced if pins is None else reduced[np.ix_(self.free, self.free)]
         try:
             self.cholesky = scipy.linalg.cho_factor(matrix, lower=True, check_finite=False)
@@ -275,13 +303,13 @@ class Factor:
         kept = columns[part.kept]
         out = np.zeros_like(columns)
         points = columns[part.points.ravel()]
-        reduced = (kept - self.carried @ points)[self.free]
+        reduced = (kept - self.carried.T @ points)[self.free]
         found = np.zeros_like(kept)
         if len(self.free):
             found[self.free] = scipy.linalg.cho_solve(self.cholesky, reduced, check_finite=False)
         out[part.kept] = found
         if len(part.points):
-            rest = (points - self.cross.T @ found).reshape(len(part.points), 3, -1)
+            rest = (points - self.cross @ found).reshape(len(part.points), 3, -1)
             out[part.points.ravel()] = np.einsum("pij,pjk->pik", self.own_inverse, rest).reshape(
                 points.shape
             )
@@ -315,12 +343,10 @@ class Factor:
         to_kept = np.zeros((count + 1, 3, kept + 1))
         own = np.zeros((count + 1, 3, 3))
         if count:
-            cross = -(self.carried.T @ inverse[:kept])
+            cross = -(self.carried @ inverse[:kept])
             to_kept[:count] = cross.reshape(count, 3, kept + 1)
-            carried = self.carried.T.reshape(count, 3, kept)
-            own[:count] = self.own_inverse - np.einsum(
-                "pik,pjk->pij", to_kept[:count, :, :kept], carried
-            )
+            carried = self.carried.reshape(count, 3, kept)
+            own[:count] = self.own_inverse - to_kept[:count, :, :kept] @ np.swapaxes(carried, 1, 2)
         rows = normal.system.rows
         columns = part.kept_of[normal.index]
         slopes = np.where(columns < kept, normal.slopes, 0.0)

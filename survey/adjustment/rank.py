@@ -20,7 +20,7 @@ from survey.adjustment.model import (
     Array,
     Key,
 )
-from survey.adjustment.normal import NormalEquations, eliminate
+from survey.adjustment.normal import Eliminated, NormalEquations
 from survey.adjustment.unknowns import Values, datum_directions
 
 # Eigenvalue of the scaled normal matrix under which a combination of unknowns counts as free: its
@@ -54,7 +54,7 @@ class FreeSpace:
     pins: np.ndarray
 
 
-def find_free_space(normal: NormalEquations) -> FreeSpace:
+def find_free_space(normal: NormalEquations, eliminated: Eliminated) -> FreeSpace:
     """Null space of the scaled normal matrix, and columns whose holding removes it.
 
     The eigenvectors of the reduced matrix below `FREE` carry over to the eliminated points; the
@@ -62,10 +62,9 @@ def find_free_space(normal: NormalEquations) -> FreeSpace:
     """
     partition = normal.partition
     size = normal.system.unknowns.size
-    own_inverse, carried, reduced = eliminate(normal, 0.0)
+    reduced = eliminated.reduced
     if len(reduced) == 0:
         return FreeSpace(np.zeros((size, 0)), np.zeros(0, dtype=np.int64))
-    del own_inverse
     _, kept = scipy.linalg.eigh(
         reduced, subset_by_value=(-np.inf, FREE), check_finite=False, driver="evr"
     )
@@ -74,7 +73,7 @@ def find_free_space(normal: NormalEquations) -> FreeSpace:
     _, _, order = scipy.linalg.qr(kept.T, mode="economic", pivoting=True)
     basis = np.zeros((size, kept.shape[1]))
     basis[partition.kept] = kept
-    basis[partition.points.ravel()] = -carried.T @ kept
+    basis[partition.points.ravel()] = -eliminated.carried @ kept
     basis, _ = np.linalg.qr(basis)
     return FreeSpace(basis, np.sort(order[: kept.shape[1]]))
 

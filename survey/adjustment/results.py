@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from survey.adjustment.equations import System
 from survey.adjustment.fit import Fit, predict_rows
-from survey.adjustment.model import Array
-from survey.adjustment.reliability import CHECKED, Reliability
+from survey.adjustment.model import Array, Observation
 from survey.adjustment.solution import ObservationResult
 
 UNITS = {
@@ -24,6 +21,7 @@ UNITS = {
     "print scale prior": "1",
     "lens prior": "px",
 }  # metres for all other kinds
+LEAST_REDUNDANCY = 0.01  # under it the others say too little of a reading
 
 
 def observation_results(system: System, fit: Fit) -> tuple[ObservationResult, ...]:
@@ -39,37 +37,70 @@ def observation_results(system: System, fit: Fit) -> tuple[ObservationResult, ..
     used = fit.choice.used[system.group]
     standardised = _standardised(system, fit, sd)
     order = np.argsort(system.observation, kind="stable")
-    ends = np.cumsum(np.bincount(system.observation, minlength=len(system.observations)))
-    results = []
-    first = 0
-    for observation, last in zip(system.observations, ends, strict=True):
-        rows = order[first:last]
-        first = last
-        if len(rows) == 0:
-            continue
-        single = len(rows) == 1
-        row = rows[0]
-        kind = system.kinds[system.kind[row]]
-        worst = rows[np.argmax(np.abs(standardised[rows]))]
-        results.append(
-            ObservationResult(
-                id=observation.id,
-                kind=kind,
-                where=observation.where,
-                rows=len(rows),
-                unit=UNITS.get(kind, "m"),
-                residual=float(residuals[row]) if single else _rms(residuals[rows]),
-                sd=float(sd[row]) if single else _rms(sd[rows]),
-                standardised=float(standardised[worst]),
-                redundancy=float(np.sum(reliability.redundancy[rows])),
-                detectable=float(np.min(reliability.detectable[rows])),
-                used=bool(np.count_nonzero(used[rows]) * 2 > len(rows)),
-                likely_value=_likely_value(observation, residuals[row], used[row], reliability, row)
-                if single
-                else None,
-            )
-        )
-    return tuple(results)
+    count = np.bincount(system.observation, minlength=len(system.observations))
+    starts = np.concatenate([[0], np.cumsum(count)])[:-1]
+    kept = np.flatnonzero(count)
+    starts = starts[kept]
+
+    def each(function: np.ufunc, values: Array) -> Array:
+        return np.asarray(function.reduceat(values[order], starts))
+
+    def rms(values: Array) -> Array:
+        return np.asarray(np.sqrt(each(np.add, values**2) / count[kept]))
+
+    first = order[starts]
+    single = count[kept] == 1
+    largest = np.where(
+        each(np.maximum, standardised) >= -each(np.minimum, standardised),
+        each(np.maximum, standardised),
+        each(np.minimum, standardised),
+    )
+    columns = zip(
+        kept.tolist(),
+        system.kind[first].tolist(),
+        count[kept].tolist(),
+        np.where(single, residuals[first], rms(residuals)).tolist(),
+        rms(sd).tolist(),
+        largest.tolist(),
+        each(np.add, reliability.redundancy).tolist(),
+        each(np.minimum, reliability.detectable).tolist(),
+        (2 * each(np.add, used.astype(float)) > count[kept]).tolist(),
+        reliability.redundancy[first].tolist(),
+        strict=True,
+    )
+    return tuple(
+        _result(system.observations[index], system.kinds[kind], *rest)
+        for index, kind, *rest in columns
+    )
+
+
+def _result(
+    observation: Observation,
+    kind: str,
+    rows: int,
+    residual: float,
+    sd: float,
+    standardised: float,
+    redundancy: float,
+    detectable: float,
+    used: bool,
+    first_redundancy: float,
+) -> ObservationResult:
+    likely = _likely_value(observation, residual, used, first_redundancy) if rows == 1 else None
+    return ObservationResult(
+        id=observation.id,
+        kind=kind,
+        where=observation.where,
+        rows=rows,
+        unit=UNITS.get(kind, "m"),
+        residual=residual,
+        sd=sd,
+        standardised=standardised,
+        redundancy=redundancy,
+        detectable=detectable,
+        used=used,
+        likely_value=likely,
+    )
 
 
 def _standardised(system: System, fit: Fit, sd: Array) -> Array:
@@ -83,18 +114,13 @@ def _standardised(system: System, fit: Fit, sd: Array) -> Array:
     return standardised
 
 
-def _rms(values: Array | Sequence[float]) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
-
-
 def _likely_value(
-    observation: object, residual: float, used: bool, reliability: Reliability, row: int
+    observation: Observation, residual: float, used: bool, redundancy: float
 ) -> float | None:
     """Give what the other observations say a single reading should read."""
     value = getattr(observation, "value", None)
     if not isinstance(value, float):
         return None
     if not used:
-        return float(value - residual)
-    redundancy = float(reliability.redundancy[row])
-    return float(value - residual / redundancy) if redundancy > 100 * CHECKED else None
+        return value - residual
+    return value - residual / redundancy if redundancy > LEAST_REDUNDANCY else None

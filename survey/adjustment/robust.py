@@ -20,6 +20,7 @@ HUBER_ROUNDS = 8
 CUTS = (16.0, 8.0, 4.0, 4.0)  # Geman-McClure scales of the rounds that follow, in sds
 WIDE_CUTS = (128.0, 64.0, 32.0)  # and before them, where no round with Huber's weights went ahead
 STEPS_A_ROUND = 2
+QUIET = 4.5  # scatters of its kind under which no reading needs a robust weight
 SUSPECT = 5.0  # scatters of its kind at which a reading starts set aside
 MOST_SCALE = 3.0  # what scatters more than this is bent by a gross error, not badly read
 FEW = 8  # a kind with fewer readings has no robust scale of its own
@@ -144,6 +145,8 @@ def _descend(
     for cut in stages:
         norms = reading_norms(system, system.residuals(values))
         relative = norms / kind_scales(system, norms)[kind]
+        if steps and np.max(relative) < QUIET:
+            break
         if np.isnan(cut):
             trust = np.minimum(1.0, HUBER / np.maximum(relative, 1e-300))
         else:
