@@ -6,13 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
+from scipy import ndimage
 from skimage.measure import find_contours
 
 from survey.drainage.domain import Domain, build_domain
 from survey.drainage.evidence import Soundings
 from survey.drainage.judging import Draws, ponds_of_surfaces
 from survey.drainage.matching import match_ponds
-from survey.drainage.ponds import COUNTABLE_DEPTH, find_ponds, flood
+from survey.drainage.ponds import COUNTABLE_AREA, COUNTABLE_DEPTH, find_ponds, flood
 from survey.drainage.refining import refine_pond
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.surfaces import Drafter
@@ -103,6 +104,7 @@ class Outcome:
 
     ponds: list = field(default_factory=list)  # per true pond
     flags: list = field(default_factory=list)  # per low spot named
+    patches: list = field(default_factory=list)  # per patch of cells wet at P >= 0.25 or 0.5
     roof_depth: float = 0.0
     roof_interval: tuple = (0.0, 0.0)
     cells: list = field(default_factory=list)  # (forecast bin, sum of forecasts, wet, cells)
@@ -199,6 +201,13 @@ def compare(roof: Roof, ponds, forecast, spacing, sd) -> Outcome:
         low, high = np.quantile(depths, [0.025, 0.975]) / INCH
         false = not (any_water & region).any()
         out.flags.append((match.probability, hit, false, true, low, high))
+    for least in (0.25, 0.5):
+        labels, count = ndimage.label((forecast >= least) & DOMAIN.inside, np.ones((3, 3)))
+        for number in range(1, count + 1):
+            patch = labels == number
+            if patch.sum() * DOMAIN.cell_area >= COUNTABLE_AREA:
+                hits = [k for k, m in enumerate(coarse_masks) if (m & patch).any()]
+                out.patches.append((least, hits, not (any_water & patch).any()))
     for k, (pond, mask) in enumerate(zip(truth, coarse_masks, strict=True)):
         mine = [
             max((p.depth for p in each if mask[p.cells[:, 0], p.cells[:, 1]].any()), default=0.0)
