@@ -10,7 +10,7 @@ let sending = 0;
 
 export function startStrip() {
   picker = el("input", { type: "file", accept: "image/jpeg,image/png,image/heic,image/heif,.heic,.heif,.jpg,.jpeg,.png",
-    multiple: true, id: "picker", class: "unseen", tabindex: "-1", "aria-label": "Photo files",
+    multiple: true, id: "picker", hidden: true, "aria-label": "Photo files",
     on: { change: () => { send([...picker.files]); picker.value = ""; } } });
   document.body.append(picker);
   for (const event of ["dragenter", "dragover"]) window.addEventListener(event, (drag) => {
@@ -60,7 +60,7 @@ function row(photo) {
   const targets = (photo.targets ?? []).map((one) => one.name).join(", ");
   const remarks = photo.remarks ?? [];
   const told = !photo.usable ? `can't be used: ${photo.why || "no reason given"}`
-    : targets ? `target ${targets}` : photo.searched === false ? "looking for targets …" : photo.why || "no target seen";
+    : targets ? `target ${targets}` : !photo.targets || photo.searched === false ? "looking for targets …" : photo.why || "no target seen";
   const sign = !photo.usable ? "✕" : targets ? "✓" : "–";
   return el("li", {},
     el("button", {
