@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -39,7 +40,16 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print machine-readable JSO
 Strict = Annotated[
     bool, typer.Option("--strict", help="Exit with 1 if a finding asks for a second look.")
 ]
-Units = Annotated[str | None, typer.Option(help='"us" or "metric"; default: as the visit says.')]
+
+
+class UnitSystem(StrEnum):
+    """How lengths are written out."""
+
+    US = "us"
+    METRIC = "metric"
+
+
+Units = Annotated[UnitSystem | None, typer.Option(help="us or metric; default: as the visit says.")]
 
 
 def main() -> None:
