@@ -103,7 +103,7 @@ function targetStep(now, sheet) {
 
 function outlineStep() {
   if (state.tool !== "roof") setTimeout(() => setTool("roof"));
-  const { corners } = stage.marking;
+  const corners = stage.marking.roofCorners();
   const marked = corners.length ? ` ${corners.join(", ")} set.` : "";
   const last = corners.length > 2 ? " Close it after the last one." : "";
   return ["outline", corners.length

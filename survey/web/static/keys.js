@@ -1,6 +1,7 @@
 // Everything that can be done with the photo by keys, while the photo has the focus.
 
 import { announce } from "./dom.js";
+import { turnBack } from "./history.js";
 import { openPredictions } from "./overlay.js";
 import { act } from "./queue.js";
 import { marksIn, markById, markName, select, state } from "./store.js";
@@ -19,7 +20,7 @@ export function attachKeys(canvas, view, marking, gestures) {
     const key = event.key.toLowerCase();
     if (key !== "z" && key !== "y") return;
     event.preventDefault();
-    if (!marking.abandon()) act({ kind: key === "y" || event.shiftKey ? "redo" : "undo" });
+    if (!marking.abandon()) turnBack(key === "y" || event.shiftKey ? "redo" : "undo");
   });
 }
 

@@ -3,6 +3,7 @@
 import { Refused, get } from "./api.js";
 import { byId, complain, refill, el } from "./dom.js";
 import { startGuide } from "./guide.js";
+import { turnBack } from "./history.js";
 import { startList } from "./marklist.js";
 import { act, follow, recover, reload } from "./queue.js";
 import { startReadings } from "./readings.js";
@@ -22,8 +23,8 @@ startReadings();
 startResult(stage);
 startGuide(stage);
 
-byId("undo").addEventListener("click", () => { if (!stage.marking.abandon()) act({ kind: "undo" }); });
-byId("redo").addEventListener("click", () => act({ kind: "redo" }));
+byId("undo").addEventListener("click", () => { if (!stage.marking.abandon()) turnBack("undo"); });
+byId("redo").addEventListener("click", () => turnBack("redo"));
 byId("units").addEventListener("click", () => act({ kind: "put visit", visit: { units: state.visit.units === "us" ? "metric" : "us" } }));
 
 on("visit", () => {
@@ -44,7 +45,7 @@ on("visit sync", () => {
   label("undo", "Undo", undo, undoes);
   label("redo", "Redo", redo, redoes);
   const waiting = state.pending.length;
-  refill(byId("sync"), el("span", { class: waiting ? "busy" : state.online ? "safe" : "away",
+  refill(byId("sync"), el("span", { class: !state.online ? "away" : waiting ? "busy" : "safe",
     text: !state.online ? `no connection${waiting ? `, ${waiting} kept in this browser` : ""}`
       : waiting ? "saving …" : "all saved" }));
 });

@@ -2,7 +2,7 @@
 
 import { post } from "./api.js";
 import { announce, complain } from "./dom.js";
-import { freshName, nextName, numbered, sides } from "./names.js";
+import { nextName, numbered, sides } from "./names.js";
 import { hitMark, hitPrediction } from "./overlay.js";
 import { act } from "./queue.js";
 import { markById, markName, select, setTool, state, tell, vertices, visit, withVertices } from "./store.js";
@@ -20,7 +20,9 @@ export class Marking {
   // --- answers to gestures ---------------------------------------------------------------------
 
   press(place, type) {
-    const hit = hitMark(this.view, place, RADIUS[type] ?? 12);
+    const again = this.start && Math.hypot(place[0] - this.start.place[0], place[1] - this.start.place[1]) < 4;
+    const radius = RADIUS[type] ?? 12;
+    const hit = (again && hitMark(this.view, place, radius, state.selected)) || hitMark(this.view, place, radius);
     this.start = { place, hit };
     return type !== "touch" && hit && hit.vertex !== null && hit.mark.id === state.selected ? "at once" : "after a rest";
   }
@@ -56,6 +58,12 @@ export class Marking {
     const { hit } = this.start ?? {};
     if (hit && this.takes(hit)) {
       if (this.closes(hit)) return this.close();
+      if (state.tool === "roof" && hit.mark.point && !this.corners.includes(hit.mark.point)) {
+        this.corners.push(hit.mark.point); // two roofs may share a corner
+        announce(`${hit.mark.point} is the next corner`);
+        this.drop();
+        return tell("tool");
+      }
       select(hit.mark.id);
       announce(`${markName(hit.mark)} chosen`);
       return this.drop();
@@ -133,6 +141,18 @@ export class Marking {
     return !this.draft.length && ["point", "roof"].includes(state.tool);
   }
 
+  /** Corners of the roof that is being outlined, less what undo took; after a reload, those without a roof. */
+  roofCorners() {
+    const now = visit();
+    const there = new Set(now.marks.map((mark) => mark.point));
+    this.corners = this.corners.filter((name) => there.has(name));
+    if (!this.corners.length && !now.planes.length && state.tool === "roof") {
+      const placed = new Set([...now.outlets, ...now.penetrations].map((one) => one.at));
+      this.corners = now.marks.filter((mark) => mark.kind === "point" && mark.photo === state.photo && !placed.has(mark.point)).map((mark) => mark.point);
+    }
+    return this.corners;
+  }
+
   closes(hit) {
     return state.tool === "roof" && this.corners.length > 2 && hit.mark.point === this.corners[0];
   }
@@ -173,9 +193,11 @@ export class Marking {
     this.waiting = this.waiting.filter((one) => one !== waiting);
     const mark = { id: newId(), kind: "point", photo, point, px: found.px.map(round), sd_px: round(found.sd) };
     if (tool === "roof") this.corners.push(point);
-    act({ kind: "put mark", mark }, `${point} set at ${mark.px.join(", ")}${found.words}`);
-    if (tool === "outlet") act({ kind: "put outlet", outlet: { name: point, kind: state.options.outlet ?? "roof drain", at: point } });
-    if (tool === "penetration") act({ kind: "put penetration", penetration: { name: point, kind: state.options.pipe ?? "pipe", at: point } });
+    const actions = [{ kind: "put mark", mark }];
+    if (tool === "outlet") actions.push({ kind: "put outlet", outlet: { name: point, kind: state.options.outlet ?? "roof drain", at: point } });
+    if (tool === "penetration") actions.push({ kind: "put penetration", penetration: { name: point, kind: state.options.pipe ?? "pipe", at: point } });
+    act(actions.length === 1 ? actions[0] : { kind: "together", label: point, actions },
+      `${point} set at ${mark.px.join(", ")}${found.words}`);
     return tell("tool");
   }
 
@@ -232,6 +254,7 @@ export class Marking {
 
   closeRoof() {
     if (this.corners.length < 3) return;
+    this.roofCorners();
     const used = new Set(visit().planes.map((plane) => plane.name));
     let name = state.options.planeName?.trim() || "roof";
     for (let number = 2; used.has(name); number += 1) name = `roof ${number}`;
@@ -254,4 +277,3 @@ export class Marking {
 }
 
 const newId = () => `m-${crypto.randomUUID().slice(0, 8)}`;
-export { freshName };

@@ -97,6 +97,13 @@ function drawPredictions(context, view) {
 
 /** The residual that sticks out most, and where one more mark would help most. */
 function drawHelp(context, view) {
+  for (const help of state.result?.help_most ?? []) {
+    const spot = help.photo === state.photo ? openPredictions().find((one) => help.what?.includes(`'${one.name}'`)) : null;
+    if (!spot) continue;
+    const [x, y] = view.toScreen(spot.px);
+    tag(context, `mark ${spot.name}: helps most`, x + 12, y + 36, { inverse: true });
+    break;
+  }
   const worst = state.result?.worst;
   const mark = worst && worst.photo === state.photo ? marksIn(state.photo).find((one) => one.id === worst.id) : null;
   if (!mark || Math.abs(worst.standardised) < 2.5) return;

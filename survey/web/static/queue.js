@@ -11,7 +11,7 @@ const channel = new BroadcastChannel("survey visit");
 const SLOT = "survey pending ";
 let busy = false;
 
-/** Put an action on its way; resolves once it is acknowledged (true) or refused (false). */
+/** Put an action on its way; resolves with the reply once it is acknowledged, with null if refused. */
 export function act(action, said = null) {
   const entry = { client, request_id: crypto.randomUUID(), base: state.visit?.version ?? 0, action };
   state.pending = [...state.pending, entry];
@@ -71,13 +71,15 @@ async function send() {
       const reply = await post("/api/act", entry);
       wait = 250;
       reached(true);
-      done(entry, true);
       await takeIn(reply);
+      done(entry, reply);
+      tell("visit");
+      channel.postMessage({ version: reply.version });
     } catch (failure) {
       if (failure instanceof Refused && failure.status < 500) {
-        done(entry, false);
+        done(entry, null);
         complain(failure);
-        tell("sync");
+        await reload().catch(() => tell("sync"));
       } else {
         reached(false);
         await new Promise((resolve) => setTimeout(resolve, wait));
@@ -88,10 +90,10 @@ async function send() {
   busy = false;
 }
 
-function done(entry, kept) {
+function done(entry, reply) {
   state.pending = state.pending.filter((one) => one.request_id !== entry.request_id);
   keep();
-  settled.get(entry.request_id)?.(kept);
+  settled.get(entry.request_id)?.(reply);
   settled.delete(entry.request_id);
 }
 
@@ -103,7 +105,6 @@ function reached(online) {
 
 async function takeIn(reply) {
   if (reply.conflict) {
-    tell("sync");
     complain({
       error: reply.conflict.sentence ?? "this was changed in another window at the same time; both are kept",
       where: reply.conflict.where ?? "", cure: reply.conflict.cure ?? "look at both in the list and remove one",
@@ -117,9 +118,7 @@ async function takeIn(reply) {
     const marks = state.visit.marks.filter((mark) => !removed.includes(mark.id))
       .map((mark) => { const next = fresh.get(mark.id) ?? mark; fresh.delete(mark.id); return next; });
     state.visit = { ...state.visit, ...rest, marks: [...marks, ...fresh.values()], version: reply.version };
-  } else if (!state.pending.length) await reload();
-  tell("visit");
-  channel.postMessage({ version: reply.version });
+  } else if (state.pending.length < 2) state.visit = await get("/api/visit");
 }
 
 /** Read the visit anew. */

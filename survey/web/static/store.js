@@ -43,7 +43,7 @@ const replaced = (list, item, key) => {
 
 function fold(start, actions) {
   const now = { ...start };
-  for (const action of actions) {
+  for (const action of actions.flatMap((one) => (one.kind === "together" ? one.actions : [one]))) {
     switch (action.kind) {
       case "put mark":
         now.marks = replaced(now.marks, action.mark, "id");

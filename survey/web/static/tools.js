@@ -81,7 +81,7 @@ function names() {
 }
 
 function roofName() {
-  const { corners } = stage.marking;
+  const corners = stage.marking.roofCorners();
   return el("div", {},
     labelled("Name of the roof", { value: state.options.planeName ?? "", placeholder: "roof", maxlength: 60, "data-key": "roof name",
       on: { change: (event) => { state.options.planeName = event.target.value.trim(); } } }),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -68,8 +69,9 @@ def test_action_waits_in_the_browser_while_the_server_is_away(
     tmp_path: Path, chromium: Any
 ) -> None:
     folder = visit_with_speck(tmp_path / "visit")
-    first = serve(folder)
-    port = first.page.listener.getsockname()[1]
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    first = serve(folder, port)
     context = chromium.new_context(viewport={"width": 1280, "height": 800})
     try:
         page = show(context, first)
