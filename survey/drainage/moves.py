@@ -249,6 +249,27 @@ def _proposal(
     return proposal
 
 
+@dataclass(frozen=True, slots=True)
+class Dishes:
+    """One dish for each of some guesses: place, size, rim, and its forms at the observations."""
+
+    centre: Array
+    radius: Array
+    bell: BoolArray
+    form: Array
+    pulled: Array
+
+    def of(self, chosen: BoolArray) -> Dishes:
+        """Return those chosen."""
+        return Dishes(
+            self.centre[chosen],
+            self.radius[chosen],
+            self.bell[chosen],
+            self.form[chosen],
+            self.pulled[chosen],
+        )
+
+
 def change_dishes(
     question: Question,
     candidates: Candidates,
@@ -258,67 +279,71 @@ def change_dishes(
 ) -> None:
     """Add a dish to, remove one from, or move one of every guess, in place."""
     p = particles
-    size = len(p.departure)
-    kind = rng.integers(3, size=size)  # 0 adds, 1 removes, 2 moves
+    kind = rng.integers(3, size=len(p.departure))  # 0 adds, 1 removes, 2 moves
     count = p.count
-    possible = np.where(kind == 0, count < question.most_dishes, count > 0)
-    rows = np.flatnonzero(possible)
+    rows = np.flatnonzero(np.where(kind == 0, count < question.most_dishes, count > 0))
     if len(rows) == 0:
         return
-    kind, count = kind[rows], count[rows]
-    adds, removes = kind == 0, kind == 1
+    adds, removes = kind[rows] == 0, kind[rows] == 1
     slot = np.where(adds, np.argmin(p.active[rows], axis=1), _random_dish(p, rows, rng))
-    had = ~adds
-    held = np.where(had, p.depth[rows, slot], 0.0)
+    held = np.where(adds, 0.0, p.depth[rows, slot])
     weighted = p.weighted[rows] - held[:, None] * p.pulled[rows, slot]
-    departure = p.departure[rows]
-    share = _proposal(question, candidates, weighted, departure, tempering)
-    tile = _pick(share, rng)
-    centre = candidates.centre[tile] + candidates.half[tile, None] * rng.uniform(
-        -1, 1, (len(rows), 2)
+    share = _proposal(question, candidates, weighted, p.departure[rows], tempering)
+    fresh = _propose(question, candidates, share, p.departure[rows], rng)
+    present = Dishes(
+        p.centre[rows, slot],
+        p.radius[rows, slot],
+        p.bell[rows, slot],
+        p.form[rows, slot],
+        p.pulled[rows, slot],
     )
-    radius = np.exp(candidates.log_radius[tile] + candidates.span * rng.uniform(-1, 1, len(rows)))
-    bell = rng.random(len(rows)) < question.prior.bell_share
-    shape = question.forms(centre, radius, bell)
-    pulled = weigh_vectors(question, departure, shape)
-    new = _score(question, shape, pulled, weighted, tempering)
-    old = _score(question, p.form[rows, slot], p.pulled[rows, slot], weighted, tempering)
-    every = np.arange(len(rows))
-    log_new = (
-        new.log_evidence
-        + _log_prior(question, centre, radius, bell)
-        - _log_bell(question, bell)
-        - np.log(share[every, tile])
-        + candidates.log_volume[tile]
-    )
-    where = candidates.tile_of(p.centre[rows, slot], np.log(np.maximum(p.radius[rows, slot], 1e-9)))
-    log_old = (
-        old.log_evidence
-        + _log_prior(question, p.centre[rows, slot], p.radius[rows, slot], p.bell[rows, slot])
-        - _log_bell(question, p.bell[rows, slot])
-        - np.log(share[every, where])
-        + candidates.log_volume[where]
-    )
-    up = question.prior.log_count_ratio(count.astype(float), question.area)
-    down = question.prior.log_count_ratio(np.maximum(count - 1.0, 0.0), question.area)
+    new = _score(question, fresh.form, fresh.pulled, weighted, tempering)
+    old = _score(question, present.form, present.pulled, weighted, tempering)
+    log_new = new.log_evidence + _log_against_proposal(question, candidates, share, fresh)
+    log_old = old.log_evidence + _log_against_proposal(question, candidates, share, present)
+    number = count[rows].astype(float)
+    up = question.prior.log_count_ratio(number, question.area)
+    down = question.prior.log_count_ratio(np.maximum(number - 1.0, 0.0), question.area)
     with np.errstate(invalid="ignore"):
         log_ratio = np.where(
             adds, up + log_new, np.where(removes, -down - log_old, log_new - log_old)
         )
     taken = np.log(rng.random(len(rows))) < log_ratio
     depth = draw_depth(question.prior, new, rng.random(len(rows)))
-    _apply(
-        p,
-        rows[taken],
-        slot[taken],
-        removes[taken],
-        centre[taken],
-        radius[taken],
-        bell[taken],
-        shape[taken],
-        pulled[taken],
-        depth[taken],
+    _apply(p, rows[taken], slot[taken], removes[taken], fresh.of(taken), depth[taken])
+
+
+def _propose(
+    question: Question,
+    candidates: Candidates,
+    share: npt.NDArray[np.float32],
+    departure: IntArray,
+    rng: np.random.Generator,
+) -> Dishes:
+    """Draw a dish for each guess: a tile by its share, a point of the tile evenly."""
+    tile = _pick(share, rng)
+    shift = rng.uniform(-1, 1, (len(tile), 2))
+    centre = candidates.centre[tile] + candidates.half[tile, None] * shift
+    log_radius = candidates.log_radius[tile] + candidates.span * rng.uniform(-1, 1, len(tile))
+    radius = np.exp(log_radius)
+    bell = rng.random(len(tile)) < question.prior.bell_share
+    form = question.forms(centre, radius, bell)
+    return Dishes(centre, radius, bell, form, weigh_vectors(question, departure, form))
+
+
+def _log_against_proposal(
+    question: Question, candidates: Candidates, share: npt.NDArray[np.float32], dishes: Dishes
+) -> Array:
+    """Log of prior over proposal density of dishes; the rim is proposed from its prior."""
+    log_radius = np.log(np.maximum(dishes.radius, 1e-9))
+    tile = candidates.tile_of(dishes.centre, log_radius)
+    value: Array = (
+        _log_prior(question, dishes.centre, dishes.radius, dishes.bell)
+        - _log_bell(question, dishes.bell)
+        - np.log(share[np.arange(len(tile)), tile])
+        + candidates.log_volume[tile]
     )
+    return value
 
 
 def _apply(
@@ -326,21 +351,19 @@ def _apply(
     rows: IntArray,
     slot: IntArray,
     removes: BoolArray,
-    centre: Array,
-    radius: Array,
-    bell: BoolArray,
-    shape: Array,
-    pulled: Array,
+    dishes: Dishes,
     depth: Array,
 ) -> None:
     """Carry out accepted changes."""
     p = particles
     kept = ~removes
     stay = (rows[kept], slot[kept])
-    p.centre[stay], p.radius[stay], p.bell[stay] = centre[kept], radius[kept], bell[kept]
+    p.centre[stay] = dishes.centre[kept]
+    p.radius[stay] = dishes.radius[kept]
+    p.bell[stay] = dishes.bell[kept]
     p.active[rows, slot] = kept
     wanted = kept[:, None]
-    _put(p, rows, slot, shape * wanted, pulled * wanted, depth * kept)
+    _put(p, rows, slot, dishes.form * wanted, dishes.pulled * wanted, depth * kept)
 
 
 def _log_bell(question: Question, bell: BoolArray) -> Array:
