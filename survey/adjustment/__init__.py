@@ -1,10 +1,9 @@
-"""One least-squares adjustment of everything observed: see docs/method.md."""
+"""One least-squares adjustment of everything observed on a visit. See docs/method.md."""
 
 from __future__ import annotations
 
 from survey.adjustment.adjust import adjust
-from survey.adjustment.model import Network
 from survey.adjustment.network import build_network
-from survey.adjustment.solution import Solution
+from survey.adjustment.solver import solve
 
-__all__ = ["Network", "Solution", "adjust", "build_network"]
+__all__ = ["adjust", "build_network", "solve"]

@@ -8,13 +8,18 @@ from dataclasses import replace
 import numpy as np
 
 from survey.adjustment.adjusted import AdjustedNetwork
-from survey.adjustment.decided import Adjusted
-from survey.adjustment.hypotheses import DECIDED, Hypothesis, find_hypotheses, same_site
+from survey.adjustment.board_shape import board_findings
+from survey.adjustment.decided import Adjusted, undecided_faults, undecided_poses
+from survey.adjustment.fault_findings import fault_finding, overhang_findings
+from survey.adjustment.fault_search import Explanation, explain
+from survey.adjustment.hypotheses import DECIDED, find_hypotheses, same_site
 from survey.adjustment.model import PLANE, POINT, TARGET, Array, LevelEdge, Network, State
 from survey.adjustment.solver import solve
 from survey.adjustment.starting import Start
 from survey.adjustment.starting_polish import score
+from survey.adjustment.unchecked import unchecked_findings
 from survey.errors import NotEnoughObserved
+from survey.findings import Finding
 
 EDGE_DEPARTURE = 0.002  # building lines depart from level by 2 mm per m; common practice
 
@@ -39,22 +44,54 @@ def adjust(network: Network) -> Adjusted:
     """
     hypotheses, first = find_hypotheses(network)
     _refuse_nothing(network, first, hypotheses[0].state)
-    solved = [_solve(network, hypothesis) for hypothesis in hypotheses]
+    network = with_edge_departures(network, hypotheses[0].state)
+    solved = [solve(network, hypothesis.state) for hypothesis in hypotheses]
     scores = [score(network, solution.state) for solution in solved]
     order = sorted(range(len(solved)), key=lambda i: scores[i])
-    best = order[0]
+    best = solved[order[0]]
+    explanations = explain(network, best)
+    if explanations[0].model is not None:
+        return _by_faults(network, explanations, first)
     standing = _standing(solved, scores, order)
+    doubt = None
+    if standing:
+        gap = min(scores[i] for i in standing) - scores[order[0]]
+        doubt = undecided_poses(best, hypotheses[order[0]].start, gap)
     return Adjusted(
-        solved[best],
+        best,
         alternatives=tuple(solved[i] for i in standing),
-        taken=hypotheses[best].start,
-        gap=min((scores[i] - scores[best] for i in standing), default=np.inf),
-        findings=first.findings,
+        doubt=doubt,
+        findings=(*first.findings, *_checks(network, best)),
     )
 
 
-def _solve(network: Network, hypothesis: Hypothesis) -> AdjustedNetwork:
-    return solve(with_edge_departures(network, hypothesis.state), hypothesis.state)
+def _by_faults(network: Network, explanations: Sequence[Explanation], first: Start) -> Adjusted:
+    """Adjust without what the likeliest fault makes untrue; others that fit stay alternatives."""
+    solved = [solve(e.network, e.state) for e in explanations]
+    alone = len(explanations) == 1
+    findings = [
+        fault_finding(network, e.model, solution, alone=alone)
+        for e, solution in zip(explanations, solved, strict=True)
+        if e.model is not None
+    ]
+    others = tuple(
+        solution for solution in solved[1:] if not same_site(solution.state, solved[0].state)
+    )
+    return Adjusted(
+        solved[0],
+        alternatives=others,
+        doubt=undecided_faults(findings) if others else None,
+        findings=(*first.findings, *findings, *_checks(explanations[0].network, solved[0])),
+    )
+
+
+def _checks(network: Network, solution: AdjustedNetwork) -> list[Finding]:
+    """Name what the solution shows, or could not have shown, of boards, overhangs and priors."""
+    return [
+        *board_findings(network, solution),
+        *overhang_findings(network, solution),
+        *unchecked_findings(network, solution),
+    ]
 
 
 def _standing(

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from survey.adjustment.adjusted import AdjustedNetwork, Derived
 from survey.adjustment.model import Array, Key, State, TargetCorners
 from survey.adjustment.solution import Defect, ObservationResult, Statistics
 from survey.adjustment.starting import Start
 from survey.findings import Finding, Severity
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What is undecided and what would settle it, as parts of a sentence, with its finding."""
+
+    what: str
+    cure: str
+    finding: Finding | None
 
 
 class Adjusted:
@@ -28,8 +38,7 @@ class Adjusted:
         best: AdjustedNetwork,
         *,
         alternatives: tuple[AdjustedNetwork, ...] = (),
-        taken: Start,
-        gap: float,
+        doubt: Doubt | None = None,
         findings: Sequence[Finding] = (),
     ) -> None:
         self.best = best
@@ -40,18 +49,11 @@ class Adjusted:
         self.defects: tuple[Defect, ...] = best.defects
         self.gravity_observed: bool = best.gravity_observed
         self.scale_observed: bool = best.scale_observed
-        self.undecided, self.settled_by = "", ""
-        undecided: tuple[Finding, ...] = ()
-        if alternatives:
-            sights = _undecided_sights(best, taken)
-            self.undecided = f"two poses fit {sights} about equally well"
-            self.settled_by = (
-                "mark a plumb wall corner or a level edge in the photo, take a second photo from "
-                "another stand, or put up a second target"
-            )
-            undecided = (_undecided(sights, gap, self.settled_by),)
+        self.undecided = doubt.what if doubt else ""
+        self.settled_by = doubt.cure if doubt else ""
+        named = [doubt.finding] if doubt and doubt.finding else []
         self.findings: tuple[Finding, ...] = tuple(
-            dict.fromkeys([*undecided, *findings, *best.findings])
+            dict.fromkeys([*named, *findings, *best.findings])
         )
 
     def covariance(self, keys: Sequence[Key]) -> Array:
@@ -79,22 +81,35 @@ class Adjusted:
         return self.best.observed_by(function, keys)
 
 
-def _undecided_sights(best: AdjustedNetwork, taken: Start) -> str:
-    """Names of the targets and photos whose pose nothing decides."""
+def undecided_poses(best: AdjustedNetwork, taken: Start, gap: float) -> Doubt:
+    """Say which pose nothing decides; `gap` is the chi-square between the two best answers."""
     sights = sorted(taken.open_gaps, key=lambda sight: taken.open_gaps[sight])
     names = [f"target {target} in {photo}" if target else photo for photo, target in sights]
     seen = [o for o in best.network.observations if isinstance(o, TargetCorners)]
     if not names and seen:
         names = [f"target {seen[0].target} in {seen[0].photo}"]
-    return " and ".join(names[:3])
-
-
-def _undecided(sights: str, gap: float, cure: str) -> Finding:
-    return Finding(
+    where = " and ".join(names[:3])
+    what = f"two poses fit {where} about equally well"
+    cure = (
+        "mark a plumb wall corner or a level edge in the photo, take a second photo from another "
+        "stand, or put up a second target"
+    )
+    finding = Finding(
         "target-pose-undecided",
         Severity.STOP,
-        sights,
-        f"two poses fit {sights} about equally well (chi-square apart by {max(gap, 0.0):.1f}, 9 "
-        "would decide); figures on which they differ are not given",
+        where,
+        f"{what} (chi-square apart by {max(gap, 0.0):.1f}, 9 would decide); figures on which they "
+        "differ are not given",
         cure,
+    )
+    return Doubt(what, cure, finding)
+
+
+def undecided_faults(findings: Sequence[Finding]) -> Doubt:
+    """Say that several faults explain the visit equally well; each has its own finding."""
+    places = " or ".join(dict.fromkeys(finding.where for finding in findings))
+    return Doubt(
+        f"something is wrong with {places} and nothing tells which",
+        findings[0].cure,
+        None,
     )

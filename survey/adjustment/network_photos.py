@@ -21,7 +21,7 @@ from survey.adjustment.model import (
 )
 from survey.findings import Finding, Severity
 from survey.photo.model import CameraPrior
-from survey.target import layout_of
+from survey.target import print_scale
 from survey.target.model import Sighting
 from survey.visit.model import PlaneKind, PlaneSpec, TargetSpec, Visit
 
@@ -30,8 +30,6 @@ from survey.visit.model import PlaneKind, PlaneSpec, TargetSpec, Visit
 SHOT_TURN = math.radians(0.1)
 SHOT_FOCAL = 0.001  # relative
 SHOT_K1, SHOT_K2 = 0.001, 0.0005
-UNMEASURED_PRINT_SD = 0.03  # "fit to page" prints at 94 to 97 %; common practice
-UNMEASURED_ASPECT_SD = 0.005  # paper feed against print head; common practice
 WIDE_FOCAL_SD = 0.05  # relative; above it a lens counts as unknown
 TILT_ON_PLANE = math.radians(0.5)  # board against the surface it lies on; common practice
 LENS_FLOOR = np.array([1e-3, 1e-3, 1e-3, 1e-9, 1e-9])  # px, px, px, 1, 1: a sd of 0 means "held"
@@ -116,14 +114,14 @@ def observe_targets(
         if spec.name not in seen:
             findings.append(_not_seen(spec))
             continue
-        mean, sd = print_scale_prior(spec)
+        mean, sd = print_scale(spec)
         observations.append(
             Prior(
                 id=f"print scale {spec.name}",
                 where=f"print scale of target {spec.name}",
                 key=(PRINT_SCALE, spec.name),
-                mean=mean,
-                sd=sd,
+                mean=np.array(mean),
+                sd=np.array(sd),
             )
         )
         observations += _mounting(spec, planes)
@@ -143,25 +141,6 @@ def observe_targets(
                 )
             )
     return observations, findings
-
-
-def print_scale_prior(spec: TargetSpec) -> tuple[Array, Array]:
-    """Give true over nominal size of a print along x and y, and its sd, from the check lines.
-
-    Unmeasured both ways: 1 and 3 %. Measured one way: the other takes its value, with 0.5 % for
-    the printer stretching one axis.
-    """
-    layout = layout_of(spec.board)
-    nominal = np.array([layout.check_across, layout.check_down])
-    read = [spec.across, spec.down]
-    if read == [None, None]:
-        return np.ones(2), np.full(2, UNMEASURED_PRINT_SD)
-    scale = [None if r is None else r / n for r, n in zip(read, nominal, strict=True)]
-    known = next(s for s in scale if s is not None)
-    mean = np.array([known if s is None else s for s in scale])
-    sd = spec.check_sd / nominal
-    unread = np.array([s is None for s in scale])
-    return mean, np.where(unread, np.hypot(sd.max(), UNMEASURED_ASPECT_SD), sd)
 
 
 def _mounting(spec: TargetSpec, planes: Mapping[str, PlaneSpec]) -> list[Observation]:

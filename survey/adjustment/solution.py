@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from survey.adjustment.model import Array, Key, State
 from survey.findings import Finding
+
+if TYPE_CHECKING:
+    from survey.adjustment.adjusted import Derived
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,4 +92,8 @@ class Solution(Protocol):
         self, function: Callable[[State], Array], keys: Sequence[Key]
     ) -> tuple[str, ...]:
         """Ids of the observations that carry most of the weight in this function."""
+        ...
+
+    def derive(self, function: Callable[[State], Array], keys: Sequence[Key]) -> Derived:
+        """Everything known of a function at the price of one: see `Derived`."""
         ...

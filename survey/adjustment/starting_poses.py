@@ -61,14 +61,22 @@ def planar_candidates(points: Array, xy: Array, weights: Array) -> tuple[Candida
         return ()
     kept: list[Candidate] = []
     for rotation, shift in zip(rotations, shifts, strict=True) if found else ():
-        turned = rotation_from_vector(np.asarray(rotation, float).ravel())
-        start = Candidate(turned, np.asarray(shift, float).ravel(), 0.0)
+        start = Candidate(_turn(rotation), _shift(shift), 0.0)
         pose = refine(points, xy, weights, start)
         if pose is None or not math.isfinite(pose.chi_square):
             continue
         if all(angle_between(pose.rotation, other.rotation) > SAME_POSE for other in kept):
             kept.append(pose)
     return tuple(sorted(kept, key=lambda pose: pose.chi_square))
+
+
+def _turn(vector: object) -> Array:
+    """Rotation matrix of a rotation vector as the library gives it."""
+    return rotation_from_vector(np.array(vector, dtype=np.float64).reshape(3))
+
+
+def _shift(vector: object) -> Array:
+    return np.array(vector, dtype=np.float64).reshape(3)
 
 
 def angle_between(first: Array, second: Array) -> float:
@@ -94,9 +102,8 @@ def refine(
         pull = _pull(residual, capped)
         normal = (jacobian * pull[:, None]).T @ jacobian
         gradient = (jacobian * pull[:, None]).T @ residual
-        step = np.linalg.solve(
-            normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(6), gradient
-        )
+        damped = normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(6)
+        step: Array = np.asarray(np.linalg.solve(damped, gradient), dtype=np.float64)
         new_rotation = rotation @ rotation_from_vector(step[:3])
         new_shift = shift + step[3:]
         new_residual, new_jacobian = _pose_rows(points, xy, weights, new_rotation, new_shift)
@@ -215,23 +222,18 @@ def _sampled_seeds(points: Array, xy: Array) -> list[Candidate]:
             flags=cv2.SOLVEPNP_SQPNP if len(points) < 6 else cv2.SOLVEPNP_EPNP,
         )
         if found:
-            seeds.append(_candidate(turn, shift))
+            seeds.append(Candidate(_turn(turn), _shift(shift), 0.0))
     except cv2.error:
         pass
     try:
-        found, turns, shifts, _ = cv2.solvePnPGeneric(
+        count, turns, shifts, _ = cv2.solvePnPGeneric(
             points, xy[:, None, :], np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP
         )
-        if found:
-            seeds += [_candidate(t, s) for t, s in zip(turns, shifts, strict=True)]
+        pairs = zip(turns, shifts, strict=True) if count else ()
+        seeds += [Candidate(_turn(t), _shift(s), 0.0) for t, s in pairs]
     except cv2.error:
         pass
     return seeds
-
-
-def _candidate(turn: Array, shift: Array) -> Candidate:
-    rotation = rotation_from_vector(np.asarray(turn, float).ravel())
-    return Candidate(rotation, np.asarray(shift, float).ravel(), 0.0)
 
 
 def camera_from(target: Pose, seen: Candidate) -> Pose:

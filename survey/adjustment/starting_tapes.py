@@ -261,7 +261,8 @@ def _tilted(
     along = np.array([math.sqrt(1 - gu**2), 0.0, gu])
     a = -gu * gv / math.sqrt(1 - gu**2)
     up = np.array([a, math.sqrt(max(1 - a**2 - gv**2, 0.0)), gv])
-    return flat[:, :1] * along + flat[:, 1:] * up
+    tilted: Array = flat[:, :1] * along + flat[:, 1:] * up
+    return tilted
 
 
 def _rise(
@@ -291,8 +292,8 @@ def _rise(
         elif slope.start is None:
             steepest.append(abs(math.sin(slope.value)))
     if directed:
-        along: Array = np.linalg.lstsq(np.array(directed), np.array(goals), rcond=None)[0]
-        return along
+        solved = np.linalg.lstsq(np.array(directed), np.array(goals), rcond=None)[0]
+        return np.array(solved, dtype=float)
     if steepest:
         return np.array([0.0, float(np.median(steepest))])
     return np.array([0.0, 0.95 if plane in index.network.wall_planes else 0.0])

@@ -1,8 +1,7 @@
-"""Planes, edges and points as figures, from the adjusted unknowns."""
+"""Planes, edges, areas and heights from the adjusted points. See docs/method.md."""
 
 from __future__ import annotations
 
 from survey.planes.derive import derive_planes
-from survey.planes.model import MeasuredEdge, MeasuredPlane, MeasuredPoint, PlaneSet
 
-__all__ = ["MeasuredEdge", "MeasuredPlane", "MeasuredPoint", "PlaneSet", "derive_planes"]
+__all__ = ["derive_planes"]

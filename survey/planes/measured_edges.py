@@ -41,7 +41,7 @@ def outline_sides(plane: PlaneSpec) -> list[tuple[str, str]]:
 
 
 def measure_edges(drawing: Drawing, visit: Visit, sides: Sides) -> tuple[MeasuredEdge, ...]:
-    """Measure declared edges first, then sides of outlines that nobody named, as edges of unknown kind."""
+    """Measure declared edges, then sides of outlines that nobody named, as of unknown kind."""
     declared = {frozenset((edge.start, edge.end)) for edge in visit.edges}
     edges = list(visit.edges)
     for pair in sides.planes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -92,7 +93,8 @@ def normal_of(solution: Solution, spec: PlaneSpec) -> tuple[StateFunction, tuple
 
     def of_corners(state: State) -> Array:
         vector = polygon_area_vector(np.array([point_of(state, name) for name in spec.outline]))
-        return vector / np.linalg.norm(vector)
+        unit: Array = vector / np.linalg.norm(vector)
+        return unit
 
     def of_plane(state: State) -> Array:
         return plane_of(state, spec.name).normal
@@ -110,7 +112,8 @@ def _own_shape(spec: PlaneSpec) -> StateFunction:
 
     def function(state: State) -> Array:
         ring = np.array([point_of(state, name) for name in spec.outline])
-        return np.linalg.norm(ring[1:] - ring[0], axis=1)
+        distances: Array = np.linalg.norm(ring[1:] - ring[0], axis=1)
+        return distances
 
     return function
 
@@ -210,7 +213,7 @@ def _pitch_by(drawing: Drawing, answer: int, frame: SiteFrame | None, spec: Plan
     value, low, high = pitch_interval(gradient, covariance)
     half = max(value - low, high - value)
     along = gradient / value if value > 1e-12 else np.array([1.0, 0.0])
-    sd = float(np.sqrt(max(along @ covariance @ along, 1e-24)))
+    sd = math.sqrt(max(float(along @ covariance @ along), 1e-24))
     sources = solution.observed_by(*_slopes(found))
     return Figure(value, sd, "m/m", sources, half / sd)
 
@@ -292,7 +295,7 @@ def _areas(drawing: Drawing, spec: PlaneSpec) -> tuple[Measured, Measured]:
         return np.array([abs(vector(state)[2])])
 
     def foreshortened(state: State) -> Array:
-        return area(state) * abs(plane_of(state, spec.name).normal[2])
+        return np.array([area(state)[0] * abs(plane_of(state, spec.name).normal[2])])
 
     if len(spec.outline) < 3 or missing:
         return gap, gap
@@ -345,7 +348,7 @@ def _fit(
     off, covariance = solution.propagate(distances, keys)
     rms = float(np.sqrt(np.mean(off**2)))
     by_each = off / (len(off) * max(rms, 1e-9))
-    sd = float(np.sqrt(max(by_each @ covariance @ by_each, 0.0)))
+    sd = math.sqrt(max(float(by_each @ covariance @ by_each), 0.0))
     allowed = OFF_PLANE * np.hypot(
         np.array([sd for _, sd in members]), np.sqrt(np.diag(covariance))
     )

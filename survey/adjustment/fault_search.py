@@ -1,0 +1,88 @@
+"""Tries every class of fault on a visit that does not fit, and keeps those that explain it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from survey.adjustment.adjusted import AdjustedNetwork
+from survey.adjustment.equations import compile_network
+from survey.adjustment.faults import FaultModel, fault_models, is_troubled
+from survey.adjustment.hypotheses import DECIDED, find_hypotheses
+from survey.adjustment.model import Network, Observation, State
+from survey.adjustment.robust import GROSS_SQUARE
+from survey.adjustment.starting_polish import score
+
+FAULT_COST = GROSS_SQUARE[0]  # a fault costs as much as one gross reading
+MOST_STANDING = 3  # explanations carried along when nothing decides between them
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """A fault with the state that fits without what it makes untrue.
+
+    `cost` is bounded chi-square less degrees of freedom, with the fault's own cost; the explanation
+    without a fault (`model` None) leaves single readings aside instead.
+    """
+
+    model: FaultModel | None
+    network: Network
+    state: State
+    cost: float
+
+
+def explain(network: Network, solution: AdjustedNetwork) -> list[Explanation]:
+    """Explanations of a visit that does not fit, the best first; without a fault if it fits.
+
+    Parameters
+    ----------
+    network : Network
+    solution : AdjustedNetwork
+        Its adjustment without any fault.
+
+    Returns
+    -------
+    list of Explanation
+        The best, and what a chi-square gap of 9 does not refuse. A visit that fits gets one, with
+        no fault.
+    """
+    plain = Explanation(None, network, solution.state, _cost(network, solution.state))
+    if not is_troubled(solution):
+        return [plain]
+    found = [plain]
+    for model in fault_models(network, _flagged(solution)):
+        hypotheses, _ = find_hypotheses(model.network)
+        best = hypotheses[0].state
+        cost = _cost(model.network, best) + FAULT_COST
+        found.append(Explanation(model, model.network, best, cost))
+    found.sort(key=lambda explanation: explanation.cost)
+    standing = [e for e in found if e.cost - found[0].cost < DECIDED]
+    # Where setting single readings aside explains it as well, the adjustment's own word stands.
+    if any(e.model is None for e in standing) and _settled(solution):
+        return [plain]
+    return [e for e in standing if e.model is not None][:MOST_STANDING] or [plain]
+
+
+def _settled(solution: AdjustedNetwork) -> bool:
+    """Whether the adjustment named its gross errors without leaving anything undecided."""
+    return all(finding.code != "readings-contradict" for finding in solution.findings)
+
+
+def _cost(network: Network, state: State) -> float:
+    """Bounded chi-square less what it is expected to be."""
+    rows, unknowns = _freedom(network, state)
+    return score(network, state) - (rows - unknowns)
+
+
+def _freedom(network: Network, state: State) -> tuple[int, int]:
+    system, _ = compile_network(network, state)
+    return system.rows, system.unknowns.size
+
+
+def _flagged(solution: AdjustedNetwork) -> Sequence[Observation]:
+    """Observations set aside, or named in a contradiction."""
+    named = " ".join(f.where for f in solution.findings if f.code == "readings-contradict")
+    out = {o.id for o in solution.observations if not o.used}
+    return [
+        o for o in solution.network.observations if o.id in out or (o.where and o.where in named)
+    ]
