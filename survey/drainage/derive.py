@@ -12,7 +12,14 @@ from survey.drainage.corners import judge_by_corners
 from survey.drainage.domain import build_domain, plane_frame
 from survey.drainage.evidence import Soundings
 from survey.drainage.model import PlaneDrainage
-from survey.drainage.reading_layout import FEWEST_READINGS, FINEST_CELL, reading_spacing
+from survey.drainage.reading_layout import (
+    FEWEST_READINGS,
+    FINEST_CELL,
+    average_close,
+    fix_a_plane,
+    join,
+    reading_spacing,
+)
 from survey.drainage.sampled import Case, judge_by_sampling
 from survey.drainage.slope_readings import add_slope_readings
 from survey.drainage.tide_lines import TideLine, tide_lines_of
@@ -23,6 +30,7 @@ from survey.visit.model import PlaneKind, Visit
 Array = npt.NDArray[np.float64]
 
 SURFACES = 300
+CORNER_LEVEL_SD = 0.01  # m, common to the corners where they stand in for readings; own judgement
 ROUNDING_SD = 1e-4  # m, kept in every reading so that copies of one reading stay solvable
 
 
@@ -98,6 +106,9 @@ def _drain_plane(
     few = len(mine) < FEWEST_READINGS
     soundings, names = _corner_soundings(plane) if few else _soundings(planes, mine, breaks)
     read = soundings.places
+    if not few and not fix_a_plane(read):
+        soundings = join(soundings, _corner_soundings(plane)[0])
+    soundings = average_close(soundings)
     soundings, levels = add_slope_readings(soundings, plane, planes, visit, plane_frame(plane))
     if few and not lines and levels < FEWEST_READINGS:
         return judge_by_corners(plane, planes, visit, minimum, len(mine), rng_seed, surfaces)
@@ -135,7 +146,8 @@ def _corner_soundings(plane: MeasuredPlane) -> tuple[Soundings, tuple[str, ...]]
     plan = plane.outline[:, :2] - plane.outline[:, :2].mean(axis=0)
     covariance = plan @ plane.gradient_covariance @ plan.T
     covariance = covariance + np.eye(len(plan)) * plane.spec.flatness_sd**2
-    heights = plan @ plane.gradient
+    covariance = covariance + CORNER_LEVEL_SD**2
+    heights = plane.outline[:, 2].mean() + plan @ plane.gradient
     return Soundings(plane.outline_plane, heights, covariance, np.full(len(plan), -1)), ()
 
 

@@ -15,6 +15,9 @@ Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
+MANY = 250  # observations from which dishes, which touch few of them, are weighed one by one
+SPARSE = 0.15  # share of the observations they may touch for that
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -92,6 +95,11 @@ def shapes_at(places: Array, centre: Array, radius: Array, bell: BoolArray) -> A
 def weigh_vectors(question: Question, departure: IntArray, vectors: Array) -> Array:
     """Q times vectors (b, n), each under its own departure (b,)."""
     out = np.empty_like(vectors)
+    if vectors.shape[1] >= MANY and np.count_nonzero(vectors) < SPARSE * vectors.size:
+        for row, (number, vector) in enumerate(zip(departure, vectors, strict=True)):
+            near = np.flatnonzero(vector)
+            out[row] = vector[near] @ question.projected[number][near]
+        return out
     for number in np.unique(departure):
         mine = departure == number
         out[mine] = vectors[mine] @ question.projected[number]

@@ -31,7 +31,7 @@ from survey.drainage.remedies import derive_saddles, derive_taper
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.slopes import SlopeTally
 from survey.drainage.surfaces import Drafter
-from survey.drainage.tide_lines import TideLine, add_tide_lines, keeps_to_ring
+from survey.drainage.tide_lines import TideLine, add_tide_lines, keeps_to_ring, ring_sd
 from survey.figures import Figure, Measured, NotObserved
 from survey.findings import Finding, Severity
 from survey.planes.model import MeasuredPlane, PlaneSet
@@ -173,7 +173,7 @@ def _look_at_rings(case: Case, batch: Batch, lifts: Array, seen: Seen) -> None:
             cells = np.clip(cells, 0, np.array(domain.shape)[::-1] - 1)
             standing = level[i, cells[:, 1], cells[:, 0]]
             water = float(surface.levels[number])
-            agrees &= keeps_to_ring(line, water, inside, standing)
+            agrees &= keeps_to_ring(water, inside, standing, ring_sd(line, case.fall))
             depths.append(water - float(inside.min()))
         seen.agrees.append(agrees)
         seen.ring_depths.append(depths)

@@ -22,7 +22,14 @@ from survey.drainage.moves import (
     redraw_departures,
     step_dishes,
 )
-from survey.drainage.particles import Particles, Question, draw_prior, log_likelihood, refresh
+from survey.drainage.particles import (
+    MANY,
+    Particles,
+    Question,
+    draw_prior,
+    log_likelihood,
+    refresh,
+)
 
 Array = npt.NDArray[np.float64]
 
@@ -111,11 +118,12 @@ def _one_round(
     tempering: float,
     rng: np.random.Generator,
 ) -> None:
-    """Change dishes, step them, and redraw the departures."""
+    """Change dishes, step them, and redraw the departures (one round in three with many readings)."""  # noqa: E501
     change_dishes(question, candidates, particles, tempering, rng)
     for _ in range(STEPS):
         step_dishes(question, particles, tempering, rng)
-    redraw_departures(question, particles, tempering, rng)
+    if len(question.soundings.heights) < MANY or rng.random() < 1 / 3:
+        redraw_departures(question, particles, tempering, rng)
 
 
 def _next_tempering(score: Array, tempering: float) -> tuple[float, Array]:

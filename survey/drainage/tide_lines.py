@@ -116,19 +116,20 @@ def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float)
     )
 
 
-def keeps_to_ring(line: TideLine, level: float, inside: Array, standing: Array) -> bool:
+def keeps_to_ring(level: float, inside: Array, standing: Array, sd: float) -> bool:
     """Whether one drawn surface agrees with what a ring says on one side.
 
     Parameters
     ----------
-    line : TideLine
     level : float
         Height of the ring's water on this surface.
     inside : (m,) array
-        Surface at `line.inside`.
+        Surface at the places inside the ring.
     standing : (m,) array
         Level water would stand at there when full to its spill.
+    sd : float
+        Of a traced point's height, from `ring_sd`.
     """
     lower = bool((inside <= level + SLACK).all())
-    held = bool(standing[0] >= level - 3 * line.plan_sd * 2 * USUAL_DEPTH / 0.6 - SLACK)
+    held = bool(standing[0] >= level - 2 * sd - SLACK)
     return lower and held

@@ -87,17 +87,22 @@ def check_line_shapes(size: SheetSize) -> list[Shape]:
         Box(x - tick, down - LINE, x + tick, down),
     ]
     words = "from outside of mark to outside of mark"
-    middle = middle_of_text(size)
+    middle_x, middle_y = middle_of_text(size)
     across_text = f"ACROSS  {format_nominal(size.check_across, size)} {words}"
     down_text = f"DOWN  {format_nominal(size.check_down, size)} {words}"
-    shapes.append(Label(middle, y - 0.0042, across_text, type_height))
-    shapes.append(Label(x + 0.0042, 0.0, down_text, type_height, turned=True))
+    shapes.append(Label(middle_x, y - 0.0042, across_text, type_height))
+    shapes.append(Label(x + 0.0042, middle_y, down_text, type_height, turned=True))
     return shapes
 
 
-def middle_of_text(size: SheetSize) -> float:
-    """Where text is centred: a board of 24 in is joined in the middle, so beside it."""
-    return -2 * size.module if size.width > 0.5 else 0.0
+def middle_of_text(size: SheetSize) -> tuple[float, float]:
+    """Where the text along the upper and lower side, and along the right side, is centred.
+
+    On tiled boards that is beside the joins of the usual papers.
+    """
+    if not size.tiled:
+        return 0.0, 0.0
+    return (-3 * size.module if size.width > 0.5 else 0.0), -3.6 * size.module
 
 
 def arrow_shapes(x: float, y: float, size: float) -> list[Shape]:
@@ -117,7 +122,7 @@ def sheet_shapes(code: SheetCode) -> list[Shape]:
     title = f"{size.title.upper()}  {code.number}"
     if size.tiled:
         baseline = top + room * 0.42
-        x = middle_of_text(size)
+        x = middle_of_text(size)[0]
         shapes += arrow_shapes(x, baseline + 0.0075, 0.0095)
         shapes.append(Label(x - 0.012, baseline, "UP", 0.0055, "right", bold=True))
         shapes.append(Label(x + 0.012, baseline, title, 0.0055, "left", bold=True))

@@ -151,4 +151,4 @@ def _outline_quad(
         return None
     if cv2.contourArea(hull) < 0.75 * cv2.contourArea(quad.astype(np.float32)):
         return None
-    return quad + [left, top]
+    return quad + [left, top]  # noqa: RUF005

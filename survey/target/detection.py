@@ -12,16 +12,10 @@ import numpy.typing as npt
 from survey.target.boards import BoardPlan, plan_of
 from survey.target.candidates import find_quads
 from survey.target.decoding import MarkerHit, Words, read_markers, words_of
-from survey.target.measuring import (
-    Corners,
-    Unusable,
-    fit_marker,
-    measure_charuco,
-    measure_grid,
-    measure_sheet,
-    measure_single,
-)
+from survey.target.foreign_corners import measure_charuco, measure_grid, measure_single
+from survey.target.measuring import Corners, Unusable, fit_marker
 from survey.target.model import Array, Sighting, SightingProblem
+from survey.target.sheet_corners import measure_sheet
 from survey.target.sheets import MARKER_DICTIONARY, code_of_marker
 from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec
 

@@ -44,7 +44,7 @@ def warp_jacobian(points: Array, half: float) -> Array:
 
     Coordinates are divided by `half`, so that all terms are of one size: the six terms of an
     affine map, then two of perspective.
-    """
+    """  # noqa: D401
     x, y = points[:, 0] / half, points[:, 1] / half
     zero, one = np.zeros_like(x), np.ones_like(x)
     along_x = np.stack([one, x, y, zero, zero, zero, x * x, x * y], axis=-1)

@@ -160,7 +160,7 @@ def _tile_pages(canvas: Any, sheet: SheetCode, tiling: Tiling) -> None:
 
 
 def _draw_cut_marks(canvas: Any, tile: Tile) -> None:
-    """Marks outside the four corners of a tile; joins that go under get a small J."""
+    """Marks outside the four corners of a tile; joins that go under get a small J."""  # noqa: D401
     canvas.setLineWidth(HAIRLINE / POINT)
     canvas.setStrokeGray(0)
     near, far = CROP_GAP, CROP_GAP + CROP_MARK
@@ -233,8 +233,24 @@ def _notes_page(
         for line in section.lines:
             paragraph = Paragraph(line, body, bulletText="•")
             top = _set(canvas, paragraph, margin, top, width - 2 * margin) - 2 * grow
+    if tiling is None:
+        top = _draw_blanks(canvas, margin, top - 22 * grow, width - 2 * margin, grow)
     assert top > margin / 2, "the notes don't fit on one page"
     canvas.showPage()
+
+
+def _draw_blanks(canvas: Any, left: float, top: float, width: float, grow: float) -> float:
+    """Draw a row of boxes to write the tape readings into; return where they end."""
+    titles = ("ACROSS reads", "DOWN reads", "Taped by, on")
+    gap, high = 10 * grow, 40 * grow
+    wide = (width - gap * (len(titles) - 1)) / len(titles)
+    canvas.setLineWidth(0.8 * grow)
+    canvas.setFont(PLAIN, 8 * grow)
+    for number, title in enumerate(titles):
+        x = left + number * (wide + gap)
+        canvas.rect(x, top - high, wide, high, stroke=1, fill=0)
+        canvas.drawString(x + 5 * grow, top - 11 * grow, title)
+    return top - high
 
 
 def _set(canvas: Any, paragraph: Any, left: float, top: float, width: float) -> float:

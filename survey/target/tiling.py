@@ -97,15 +97,14 @@ def _split(length: float, module: float, room: float) -> list[float]:
     half = length / 2
     middles = [(k + 0.5 - MODULES / 2) * module for k in range(MODULES)]
     for joins in range(MODULES):
-        best: list[float] = []
-        narrowest = room
+        fitting = []
         for chosen in combinations(middles, joins):
             edges = [-half, *chosen, half]
-            parts = [b - a for a, b in zip(edges, edges[1:], strict=False)]
-            widest = max(part + STRIP for part in parts[:-1]) if joins else parts[0]
-            widest = max(widest, parts[-1])
-            if widest < narrowest - 1e-9 or (not best and widest <= narrowest):
-                best, narrowest = edges, widest
-        if best:
-            return best
+            parts = [b - a for a, b in zip(edges, edges[1:], strict=False)]  # noqa: RUF007
+            needed = [part + STRIP for part in parts[:-1]] + [parts[-1]]
+            if max(needed) <= room:
+                uneven = sum(part**2 for part in parts)
+                fitting.append((round(max(needed), 6), round(uneven, 6), edges))
+        if fitting:
+            return min(fitting)[2]
     return []

@@ -76,7 +76,7 @@ class Desk:
         grey = self.cutter.levels(self.photo(name))[0]
         if px and isinstance(px[0], list | tuple):
             return snap_line(grey, px[0], px[1], radius_px)
-        return snap_point(grey, px, radius_px)
+        return snap_point(grey, px, radius_px).as_document()
 
     def _describe(self) -> tuple[int, Json]:
         """Return version and description; made once a version."""

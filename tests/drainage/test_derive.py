@@ -79,3 +79,57 @@ def test_the_same_seed_gives_the_same_result():
     first, second = drained(dish), drained(dish)
     assert [s.probability for s in first.low_spots] == [s.probability for s in second.low_spots]
     assert [s.volume for s in first.low_spots] == [s.volume for s in second.low_spots]
+
+
+def test_readings_along_one_line_lean_on_the_adjusted_plane():
+    plane, measured = shed_roof()
+    line = np.column_stack([np.full(9, 10 * FOOT), np.linspace(1, 39, 9) * FOOT])
+    readings, covariance = read_roof(dished(), line, INCH / 16, np.random.default_rng(2))
+    (result,) = derive_drainage(
+        plane_set(plane, measured, readings, covariance),
+        visit(),
+        surfaces=60,
+        minimum_slopes={"porch": 1 / 96},
+    )
+    assert result.not_judged == ""
+    assert result.slope_field.share_under.value < 0.1
+    assert isinstance(result.smallest_findable, NotObserved)
+
+
+def test_two_thousand_readings_are_averaged_and_still_show_the_dish():
+    deep = (7 * FOOT, 12 * FOOT, 3 * FOOT, 1 * INCH)
+    result = drained(dished(dishes=(deep,)), spacing=0.64 * FOOT, sd=INCH / 8)
+    assert result.reading_count > 2000
+    (spot,) = [s for s in result.low_spots if s.probability >= 0.5]
+    assert abs(spot.depth.value / INCH - 0.391) < 0.06
+
+
+def test_a_walled_roof_without_outlet_says_so_and_gives_no_depth():
+    walls = {ends: dict(kind=EdgeKind.HEADWALL) for ends in ("AB", "BC", "CD", "DA")}
+    result = drained(dished(), spacing=4 * FOOT, edges=walls)
+    assert [f.code for f in result.findings] == ["no-way-out"]
+    assert result.low_spots == ()
+    assert result.leaves_by == ()
+
+
+def test_a_coarse_grid_states_what_it_could_have_seen_and_never_that_there_is_none():
+    for spacing in (2, 4, 8):
+        result = drained(dished(), spacing=spacing * FOOT, sd=INCH / 16)
+        note = result.notes[0]
+        assert note.startswith("no low spot is shown by these readings: ")
+        assert "no ponding" not in " ".join(result.notes)
+        if spacing == 8:
+            assert isinstance(result.smallest_findable, NotObserved)
+        else:
+            assert 1.5 * FOOT <= result.smallest_findable.value <= 4.5 * FOOT
+
+
+def test_low_spots_stand_on_the_readings_around_them():
+    deep = (7 * FOOT, 12 * FOOT, 3 * FOOT, 1 * INCH)
+    result = drained(dished(dishes=(deep,)))
+    (spot,) = [s for s in result.low_spots if s.probability >= 0.5]
+    places = dict(zip([f"G{i}" for i in range(500)], result.readings, strict=False))
+    away = [np.linalg.norm(places[name] - spot.deepest) for name in spot.observed_by]
+    assert 4 <= len(away) < 60
+    assert max(away) < 7 * FOOT
+    assert away[0] < 1.6 * FOOT

@@ -3,7 +3,7 @@
 A board's picture is sampled at 6 x 6 points inside every photo pixel (bilinear, from a picture
 of three pixels to the photo's one, so that no edge falls between two samples), averaged, blurred by a Gaussian, given noise, stored as JPEG.
 A photo point (u, v) counts from the centre of the top-left pixel.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 

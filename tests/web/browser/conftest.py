@@ -52,7 +52,9 @@ def serve(folder: Path, port: int = 0) -> Served:
     from survey.web import open_page
 
     page = open_page(folder, port=port)
-    config = uvicorn.Config(page.app, log_level="critical", access_log=False, ws="none", lifespan="off")
+    config = uvicorn.Config(
+        page.app, log_level="critical", access_log=False, ws="none", lifespan="off"
+    )
     server = uvicorn.Server(config)
     listener = page.listener.dup()
     thread = threading.Thread(
@@ -110,9 +112,11 @@ def show(context: Any, served: Served) -> Any:
     page.on("pageerror", lambda error: page.troubles.append(str(error)))
     page.on(
         "console",
-        lambda message: page.troubles.append(message.text)
-        if "Content Security Policy" in message.text
-        else None,
+        lambda message: (
+            page.troubles.append(message.text)
+            if "Content Security Policy" in message.text
+            else None
+        ),
     )
     page.on("request", lambda request: page.asked.append(request.url))
     page.goto(served.address())

@@ -34,7 +34,7 @@ def empty_visit(folder: Path) -> Path:
 def window_place(page: Any, photo: str, px: tuple[float, float]) -> tuple[float, float]:
     """Where a photo pixel is while the whole photo is shown."""
     width, height = page.evaluate(
-        "name => fetch('/api/visit').then(r => r.json()).then(v => v.photos.find(p => p.name === name))"
+        "name => fetch('/api/visit').then(r => r.json()).then(v => v.photos.find(p => p.name === name))"  # noqa: E501
         ".then(p => [p.width, p.height])",
         photo,
     )
@@ -155,7 +155,9 @@ def walk(page: Any, hand: Mouse) -> None:
         hands.wait_sharp(page)
         for count, (_, px) in enumerate(places(photo), start=1):
             hand.mark(photo, px)
-            hands.until(page, f"document.querySelectorAll('#panel-list .marks li').length >= {count}")
+            hands.until(
+                page, f"document.querySelectorAll('#panel-list .marks li').length >= {count}"
+            )
         hands.wait_saved(page)
         if "Close" in page.locator("#guide").inner_text():
             hand.choose("Close the outline")
@@ -167,7 +169,9 @@ def walk(page: Any, hand: Mouse) -> None:
 def test_porch_is_marked_from_nothing(tmp_path: Path, opened: Any, served: Any, way: str) -> None:
     folder = empty_visit(tmp_path / "porch")
     one = served(folder)
-    settings = {"viewport": {"width": 834, "height": 1112}, "has_touch": True} if way == "touch" else {}
+    settings = (
+        {"viewport": {"width": 834, "height": 1112}, "has_touch": True} if way == "touch" else {}
+    )
     page = opened(one, **settings)
     hand = {"mouse": Mouse, "keys": Keys, "touch": Touch}[way](page)
     walk(page, hand)

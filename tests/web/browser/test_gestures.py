@@ -59,7 +59,9 @@ def test_two_fingers_never_make_or_move_a_mark(tmp_path: Path, opened: Any, serv
             page.wait_for_timeout(rng.choice([5, 60, 150]))
         touch("touchStart", one, other)
         for _ in range(rng.randint(1, 4)):
-            one, other = [(px + rng.uniform(-40, 40), py + rng.uniform(-40, 40)) for px, py in (one, other)]
+            one, other = [
+                (px + rng.uniform(-40, 40), py + rng.uniform(-40, 40)) for px, py in (one, other)
+            ]
             touch("touchMove", one, other)
         if rng.random() < 0.5:
             touch("touchEnd", one)
@@ -86,7 +88,9 @@ def test_finger_off_by_4_mm_steers_to_half_a_photo_pixel(
     scale = min(box["width"] / hands.SIZE[0], box["height"] / hands.SIZE[1])
     left = box["x"] + (box["width"] - hands.SIZE[0] * scale) / 2
     top = box["y"] + (box["height"] - hands.SIZE[1] * scale) / 2
-    at = np.array([left + (hands.SPECK[0] + 0.5) * scale + 10, top + (hands.SPECK[1] + 0.5) * scale + 11])
+    at = np.array(
+        [left + (hands.SPECK[0] + 0.5) * scale + 10, top + (hands.SPECK[1] + 0.5) * scale + 11]
+    )
 
     def touch(kind: str) -> None:
         points = [] if kind == "touchEnd" else [{"x": float(at[0]), "y": float(at[1])}]
@@ -99,7 +103,9 @@ def test_finger_off_by_4_mm_steers_to_half_a_photo_pixel(
         away = np.array(hands.SPECK) - [float(words[-2].rstrip(",")), float(words[-1])]
         if np.abs(away).max() < 0.3:
             break
-        at = at + np.sign(away) * np.where(np.abs(away) > 0.2, 0.64 if np.abs(away).max() < 2 else 3, 0)
+        at = at + np.sign(away) * np.where(
+            np.abs(away) > 0.2, 0.64 if np.abs(away).max() < 2 else 3, 0
+        )
         touch("touchMove")
         page.wait_for_timeout(16)
     touch("touchEnd")

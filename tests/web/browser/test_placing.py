@@ -60,7 +60,7 @@ def bring_to_largest(page: Any) -> tuple[float, float]:
 def speck_on_screen(page: Any) -> tuple[float, float]:
     grey = hands.screen(page)
     ratio = page.evaluate("window.devicePixelRatio")
-    count, labels, stats, centres = cv2.connectedComponentsWithStats((grey > 200).astype(np.uint8))
+    count, labels, stats, centres = cv2.connectedComponentsWithStats((grey > 200).astype(np.uint8))  # noqa: RUF059
     side = 32 * ratio
     found = [
         centre

@@ -67,9 +67,7 @@ def test_nothing_is_wider_than_a_small_screen(
     tmp_path: Path, opened: Any, served: Any, text: int
 ) -> None:
     """320 CSS px wide; at twice the text size, as 640 px wide screens show it at 200 %."""
-    page = opened(
-        served(sample(tmp_path / "porch")), viewport={"width": 320 * text, "height": 700}
-    )
+    page = opened(served(sample(tmp_path / "porch")), viewport={"width": 320 * text, "height": 700})
     page.evaluate(f"document.documentElement.style.fontSize = '{16 * text}px'")
     for tab in TABS:
         page.click(f"#tab-{tab}")
@@ -87,7 +85,7 @@ def test_buttons_are_large_and_letters_not_small(tmp_path: Path, opened: Any, se
             .filter(node => node.checkVisibility() && !node.classList.contains('unseen'))
             .filter(node => { const box = node.getBoundingClientRect();
                               return box.height < 43.9 || box.width < 43.9; })
-            .map(node => node.outerHTML.slice(0, 90))"""
+            .map(node => node.outerHTML.slice(0, 90))"""  # noqa: E501
         )
         assert small == []
         tiny = page.evaluate(
@@ -114,7 +112,9 @@ def test_nothing_is_asked_of_another_machine(tmp_path: Path, opened: Any, served
 
 def test_scripts_are_small_files_under_150_kilobytes_together() -> None:
     static = files("survey.web").joinpath("static")
-    scripts = {f.name: f.read_text(encoding="utf-8") for f in static.iterdir() if f.name.endswith(".js")}
+    scripts = {
+        f.name: f.read_text(encoding="utf-8") for f in static.iterdir() if f.name.endswith(".js")
+    }
     assert sum(len(text.encode()) for text in scripts.values()) < 150_000
     assert max(text.count("\n") for text in scripts.values()) < 400
     page = static.joinpath("index.html").read_text(encoding="utf-8")

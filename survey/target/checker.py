@@ -1,0 +1,136 @@
+"""Measures the checker corners of a board: predicts them, fits each, keeps what is truly there."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from survey.target.boards import Checker
+from survey.target.inkmodel import map_points
+from survey.target.measuring import (
+    EDGE_SPREAD,
+    LEAST_NOISE,
+    NOISE_FACTOR,
+    Corners,
+    Grey,
+    Unusable,
+    mean_step,
+    smallest_step,
+    total_blur,
+)
+from survey.target.model import Array
+from survey.target.patternfit import PatternFit
+from survey.target.saddles import SaddleFits, fit_saddles
+
+LEAST_EXPLAINED = 0.75  # of a patch's variance, for a corner to count
+CONTRAST_RANGE = (0.35, 2.5)  # of a corner against its marker
+MOST_SD_PX = 0.5
+FLOOR_PX = 0.006  # own simulation: what blur model and rounding leave without any noise
+
+
+def measure_checker(
+    grey: Grey, checker: Checker, points: Array, start: PatternFit, least: int
+) -> Corners | Unusable:
+    """Checker corners, first where the marker puts them, then where the good ones put the rest."""
+    homography, blur_px = start.homography, start.blur_px
+    middle = points.mean(axis=0)
+    cell_px = smallest_step(homography, middle)
+    allowed = 0.3 * cell_px
+    fits, good = _accepted(grey, checker, points, homography, start, allowed)
+    for _ in range(2):
+        if good.sum() < 8:
+            break
+        homography = _through(points[good], fits.px[good], homography)
+        allowed = max(0.12 * cell_px, 0.5)
+        fits, good = _accepted(grey, checker, points, homography, start, allowed)
+    if good.sum() < least or not _spread_both_ways(points[good]):
+        return _too_few(grey, points, homography, fits, good, least)
+    noise = np.maximum(fits.residual[good], np.sqrt(np.mean(fits.residual[good] ** 2)))
+    noise = np.maximum(noise, LEAST_NOISE) * NOISE_FACTOR
+    sd = np.sqrt(np.trace(fits.variance[good], axis1=1, axis2=2) / 2) * noise
+    return Corners(
+        corners_target=checker.points[good],
+        corners_px=fits.px[good],
+        sd_px=np.hypot(sd, FLOOR_PX),
+        module_px=mean_step(homography, middle),
+        blur_px=EDGE_SPREAD * total_blur(blur_px),
+        coverage=float(good.mean()),
+    )
+
+
+def _accepted(
+    grey: Grey,
+    checker: Checker,
+    points: Array,
+    homography: Array,
+    marker: PatternFit,
+    allowed_px: float,
+) -> tuple[SaddleFits, npt.NDArray[np.bool_]]:
+    """Fit all corners and tell which are truly there."""
+    fits = fit_saddles(
+        grey, homography, points, checker.around, blur_px=marker.blur_px, arm_cells=checker.arm
+    )
+    low, high = CONTRAST_RANGE
+    good = fits.inside & (fits.explained >= LEAST_EXPLAINED) & (fits.shift <= allowed_px)
+    good &= (fits.contrast >= low * marker.contrast) & (fits.contrast <= high * marker.contrast)
+    sd = np.sqrt(np.trace(fits.variance, axis1=1, axis2=2) / 2) * fits.residual
+    good &= sd < MOST_SD_PX
+    return fits, good
+
+
+def _through(points: Array, px: Array, before: Array) -> Array:
+    """Homography through corners, without those that stand out."""
+    found, _ = cv2.findHomography(points, px, 0)
+    if found is None:
+        return before
+    apart = np.linalg.norm(map_points(found, points) - px, axis=1)
+    kept = apart <= max(3.5 * float(np.median(apart)), 0.2)
+    if kept.sum() >= 8:
+        again, _ = cv2.findHomography(points[kept], px[kept], 0)
+        found = found if again is None else again
+    result: Array = np.asarray(found, dtype=np.float64)
+    return result
+
+
+def _spread_both_ways(points: Array) -> bool:
+    """Whether corners lie on more than one line."""
+    spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    return bool(spread[1] > 0.15 * spread[0])
+
+
+def _too_few(
+    grey: Grey,
+    points: Array,
+    homography: Array,
+    fits: SaddleFits,
+    good: npt.NDArray[np.bool_],
+    least: int,
+) -> Unusable:
+    """Why so few corners of a board are there."""
+    count, whole = int(good.sum()), len(points)
+    outside = int((~fits.inside).sum())
+    px = map_points(homography, points)
+    height, width = grey.shape
+    seen = px[((px >= 0) & (px < [width, height])).all(axis=1)].astype(np.intp)
+    bright = float((grey[seen[:, 1], seen[:, 0]] >= 253).mean()) if len(seen) else 0.0
+    told = f"only {count} of its {whole} checker corners can be made out"
+    if outside > whole / 3:
+        return Unusable(
+            "too few corners",
+            f"{told}, {outside} lie outside the photo",
+            "take a photo with the whole board in it",
+        )
+    if bright > 0.3:
+        return Unusable(
+            "glare", f"{told}, the print is washed out", "take a photo from another side"
+        )
+    if count < 4:
+        return Unusable(
+            "wrong layout",
+            f"its marker is there, but {told}",
+            "uncover the board, or check which board was printed and declared",
+        )
+    return Unusable(
+        "too few corners", f"{told}, {least} are needed", "take a photo with the whole board in it"
+    )

@@ -1,0 +1,72 @@
+"""The adjustment of a visit, as ratios to scipy's general least squares on the same equations.
+
+CPU time of one process, best of several turns taken alternately. scipy gets our residuals and our
+sparse derivatives, its own trust-region solver, and gives no covariance, test or variance component;
+ours does all of that within the ratio.
+"""  # noqa: E501
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+import scipy.sparse
+from scipy.optimize import least_squares
+
+from survey.adjustment.equations import compile_network
+from survey.adjustment.solver import solve
+from tests.adjustment.scene import porch
+
+pytestmark = pytest.mark.benchmark_ratio
+
+TURNS = 3
+
+
+def cpu(work):
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
+
+
+def scipy_solve(scene, start):
+    """Sparse trust-region least squares over the same tangent parameters."""
+    system, state = compile_network(scene.network, start)
+    values = system.unknowns.pack(state)
+    size = system.unknowns.size
+
+    def residuals(step):
+        return system.residuals(system.unknowns.move(values, step)) / system.sd
+
+    def derivatives(step):
+        _, slopes = system.linearise(system.unknowns.move(values, step))
+        used = system.columns >= 0
+        row = np.nonzero(used)[0]
+        return scipy.sparse.csr_array(
+            (-(slopes / system.sd[:, None])[used], (row, system.columns[used])),
+            shape=(system.rows, size),
+        )
+
+    return least_squares(
+        residuals, np.zeros(size), jac=derivatives, x_scale="jac", method="trf", ftol=1e-10
+    )
+
+
+@pytest.mark.parametrize(
+    ("photos", "points", "share", "limit"),
+    [(8, 30, 1.0, 1.0), (40, 400, 0.25, 1.0)],
+    ids=["8 photos, 30 points", "40 photos, 400 points"],
+)
+def test_an_adjustment_with_everything_takes_no_longer_than_bare_scipy(
+    photos, points, share, limit
+):
+    rng = np.random.default_rng(1)
+    scene = porch(rng, photos=photos, points=points, targets=2, tapes=2, rods=4, share_seen=share)
+    start = scene.start(rng)
+    ours, theirs = [], []
+    for _ in range(TURNS):
+        ours.append(cpu(lambda: solve(scene.network, start)))
+        theirs.append(cpu(lambda: scipy_solve(scene, start)))
+    ratio = min(ours) / min(theirs)
+    print(f"ours {min(ours):.2f} s, scipy {min(theirs):.2f} s, ratio {ratio:.2f}")
+    assert ratio < limit
