@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 Pixels = npt.NDArray[np.uint8]
 
 CORNER_SD_PX = 0.25  # a building's corner is no sharper; common practice
+CORNER_SCATTER = 1.4  # what few pieces of short edges hide of their scatter; own simulation
 EDGE_SD_PX = 0.15  # nor is its edge
 LEAST_SHARE = 0.6  # of the profiles around a press that must show the edge
 
@@ -83,7 +84,7 @@ def snap_point(pixels: Pixels, press: Sequence[float], radius_px: float) -> Snap
     corner = fit_corner(grey, found, start, radius) if found is not None else None
     if corner is not None:
         place, sd = corner
-        return Snapped((place[0], place[1]), float(np.hypot(sd, CORNER_SD_PX)), "corner")
+        return Snapped((place[0], place[1]), float(np.hypot(CORNER_SCATTER * sd, CORNER_SD_PX)), "corner")
     edge = fit_edge(grey, found, start, radius) if found is not None else None
     if edge is not None:
         place = edge.foot(start)
