@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from survey.adjustment.adjust import adjust
 from survey.adjustment.network import build_network
+from survey.adjustment.next_best import Candidate, predicted_sds
 from survey.adjustment.solver import solve
 
-__all__ = ["adjust", "build_network", "solve"]
+__all__ = ["Candidate", "adjust", "build_network", "predicted_sds", "solve"]

@@ -16,6 +16,7 @@ from survey.adjustment.derivation import Function, differentiate
 from survey.adjustment.equations import System, compile_network
 from survey.adjustment.equations_base import keys_of
 from survey.adjustment.model import Array, Key, Network, Observation, State
+from survey.adjustment.rank import FREE
 from survey.photo.model import CameraPrior
 
 STANDS = 1e-5  # share of a function along what stays free, up to which it counts as fixed
@@ -108,7 +109,7 @@ def _from_free(
         return np.zeros(len(free_of)), np.ones(len(free_of), dtype=bool)
     weight = free_rows.T @ np.linalg.solve(spread, free_rows)
     eigenvalues, vectors = np.linalg.eigh(weight)
-    told = eigenvalues > GONE * max(float(eigenvalues[-1]), 1e-300)
+    told = eigenvalues > max(GONE * float(eigenvalues[-1]), FREE)
     parts = free_of @ vectors
     more = np.sum(parts[:, told] ** 2 / eigenvalues[told], axis=1)
     left = np.linalg.norm(parts[:, ~told], axis=1)
