@@ -2,7 +2,7 @@
 
 Every kind of observation has a small class that works on all observations of its kind together (in
 `equations_photo` and `equations_site`); `compile_network` sorts a network into them. The numbers
-E1 to E20 in their docstrings are those of docs/method.md. Signs: a residual is observed minus
+E1 to E18 in their docstrings are those of docs/method.md. Signs: a residual is observed minus
 computed, a derivative is that of the computed value.
 """
 
