@@ -16,7 +16,7 @@ from survey.errors import SurveyError
 class WordedErrors(TyperGroup):
     """A user's mistake is one line on stderr and an exit code, in the shell and in tests alike."""
 
-    def invoke(self, ctx: typer.Context) -> Any:
+    def invoke(self, ctx: Any) -> Any:
         """Run the command; turn a SurveyError into its sentence and exit code."""
         try:
             return super().invoke(ctx)
