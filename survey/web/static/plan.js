@@ -1,114 +1,141 @@
-// The plan: every plane from above with its edges by colour, dash and letter, and their lengths.
+// Plans from above: one of all roofs, and one of each roof with its edges by colour, dash and letter,
+// their lengths, and the water on it.
 
 import { el, svg } from "./dom.js";
 import { EDGE_LOOKS, edgeLook } from "./lines.js";
 import { shortText } from "./units.js";
+import { drawWater } from "./water.js";
 
-const WIDE = 400; // of the drawing's own units; letters are 16 of them
+const TALL = 420; // of the drawing's own units; letters are 16 of them, and never smaller on the screen
+const LONG_NAME = 3; // letters; longer ones get a row of their own
 
-/** A figure with the plan, its key and nothing that needs the mouse. */
-export function drawPlan(now, units) {
-  const { planes = [] } = now.plan ?? {};
-  const drawn = planes.filter((plane) => plane.outline_m?.length > 2);
-  if (!drawn.length) return null;
-  const all = drawn.flatMap((plane) => plane.outline_m);
-  const [x0, y0] = [0, 1].map((axis) => Math.min(...all.map((at) => at[axis])));
-  const [x1, y1] = [0, 1].map((axis) => Math.max(...all.map((at) => at[axis])));
-  const margin = 64;
-  const scale = Math.min((WIDE - 2 * margin) / Math.max(x1 - x0, 0.1), 380 / Math.max(y1 - y0, 0.1));
-  const height = (y1 - y0) * scale + 2 * margin;
-  const put = ([x, y]) => [margin + (WIDE - 2 * margin - (x1 - x0) * scale) / 2 + (x - x0) * scale, margin + (y1 - y) * scale];
+const widthNow = () => Math.max(260, Math.min(420, document.documentElement.clientWidth - 46));
+
+/** Fit points into the drawing: {put, height}. */
+function frame(points, margin) {
+  const wide = widthNow();
+  const [x0, y0] = [0, 1].map((axis) => Math.min(...points.map((at) => at[axis])));
+  const [x1, y1] = [0, 1].map((axis) => Math.max(...points.map((at) => at[axis])));
+  const scale = Math.min((wide - 2 * margin) / Math.max(x1 - x0, 0.1), (TALL - 2 * margin) / Math.max(y1 - y0, 0.1));
+  const left = (wide - (x1 - x0) * scale) / 2;
+  return {
+    put: ([x, y]) => [left + (x - x0) * scale, margin + (y1 - y) * scale],
+    height: Math.round((y1 - y0) * scale + 2 * margin),
+  };
+}
+
+const middleOf = (points) => [0, 1].map((axis) => points.reduce((sum, at) => sum + at[axis], 0) / points.length);
+
+/** The planes of a result that can be drawn from above: [{measured, outline}]. */
+function roofs(now) {
+  const shapes = new Map((now.plan?.planes ?? []).map((plane) => [plane.name, plane.outline_m]));
+  return now.result.planes.filter((plane) => plane.kind !== "wall")
+    .map((measured) => ({ measured, outline: shapes.get(measured.name) ?? measured.outline_site }))
+    .filter(({ outline }) => outline?.length > 2 && outline.every(Boolean));
+}
+
+/** All roofs in one drawing, with names and pitches; nothing where there is only one. */
+export function drawRoofs(now, units) {
+  const drawn = roofs(now);
+  if (drawn.length < 2) return null;
+  const { put, height } = frame(drawn.flatMap(({ outline }) => outline), 24);
   const kinds = new Set();
-  const document = now.result;
-  const parts = drawn.flatMap((plane) => drawPlane(plane, document, put, units, kinds));
-  const lowSpots = (document.planes ?? []).flatMap((plane) => drawLowSpots(plane, put));
-  const words = document.edges.map((edge) => `${edge.kind} ${edge.start}–${edge.end} ${shortText(edge.length, units)}`).join("; ");
+  const parts = drawn.flatMap(({ measured, outline }) => {
+    const points = outline.map(put);
+    return [...surface(points), ...sides(measured, points, now.result, kinds).map(({ line }) => line), ...title(measured, middleOf(points), units)];
+  });
+  const words = drawn.map(({ measured }) => `${measured.name}, pitch ${shortText(measured.pitch, units)}`).join("; ");
+  return figure(parts, height, `All roofs from above: ${words}`, kinds);
+}
+
+/** One roof with everything that is measured of it. */
+export function drawRoof(now, name, units) {
+  const found = roofs(now).find(({ measured }) => measured.name === name);
+  if (!found) return null;
+  const { measured, outline } = found;
+  const long = measured.outline.some((corner) => corner.length > LONG_NAME);
+  const { put, height } = frame(outline, 72);
+  const points = outline.map(put);
+  const middle = middleOf(points);
+  const kinds = new Set();
+  const edges = sides(measured, points, now.result, kinds);
+  const parts = [
+    ...surface(points),
+    ...drawWater(measured, outline, put),
+    ...edges.flatMap(({ line }) => line),
+    ...edges.flatMap(({ from, to, edge }) => dimension(from, to, middle, edge, units)),
+    ...points.flatMap((at, index) => corner(at, middle, measured.outline[index], long)),
+    ...fall(measured, middle, 0),
+  ];
+  const words = edges.filter(({ edge }) => edge).map(({ edge }) => `${edge.kind} ${edge.start} to ${edge.end} ${shortText(edge.length, units)}`).join("; ");
+  return figure(parts, height, `${name} from above: ${words}`, kinds);
+}
+
+function figure(parts, height, label, kinds) {
   return el("figure", { class: "plan" },
-    svg("svg", { viewBox: `0 0 ${WIDE} ${Math.round(height)}`, role: "img", "aria-label": `Plan from above. ${words}` }, parts, lowSpots),
+    svg("svg", { viewBox: `0 0 ${widthNow()} ${height}`, role: "img", "aria-label": label }, parts),
     el("figcaption", {}, [...kinds].map((kind) => el("span", { class: "key" }, sample(kind), `${edgeLook(kind).letter} ${kind}`))));
 }
 
-function drawPlane(plane, document, put, units, kinds) {
-  const points = plane.outline_m.map(put);
-  const measured = document.planes.find((one) => one.name === plane.name);
-  const middle = [0, 1].map((axis) => points.reduce((sum, at) => sum + at[axis], 0) / points.length);
-  const names = measured?.outline ?? [];
-  const parts = [svg("polygon", { class: "roof", points: points.map((at) => at.join(",")).join(" ") })];
-  points.forEach((from, at) => {
+const surface = (points) => [svg("polygon", { class: "roof", points: points.map((at) => at.join(",")).join(" ") })];
+
+function sides(measured, points, result, kinds) {
+  const names = measured.outline;
+  return points.map((from, at) => {
     const to = points[(at + 1) % points.length];
-    const edge = document.edges.find((one) => [one.start, one.end].includes(names[at]) && [one.start, one.end].includes(names[(at + 1) % names.length]));
+    const ends = [names[at], names[(at + 1) % names.length]];
+    const edge = result.edges.find((one) => ends.includes(one.start) && ends.includes(one.end)) ?? null;
     const look = edgeLook(edge?.kind);
     kinds.add(edge?.kind ?? "unknown");
-    parts.push(svg("line", { x1: from[0], y1: from[1], x2: to[0], y2: to[1], stroke: look.colour, "stroke-width": 4,
-      "stroke-dasharray": look.dash.map((part) => part * 4).join(" ") || null }));
-    parts.push(...dimension(from, to, middle, look.letter, edge ? shortText(edge.length, units) : ""));
+    const line = svg("line", { x1: from[0], y1: from[1], x2: to[0], y2: to[1], stroke: look.colour, "stroke-width": 4,
+      "stroke-dasharray": look.dash.map((part) => part * 4).join(" ") || null });
+    return { from, to, edge, line };
   });
-  points.forEach(([x, y], at) => {
-    const away = [x - middle[0], y - middle[1]];
-    const far = Math.hypot(...away) || 1;
-    parts.push(svg("circle", { class: "corner", cx: x, cy: y, r: 5 }),
-      svg("text", { class: "corner-name", x: x + away[0] / far * 18, y: y + away[1] / far * 18 + 5, text: names[at] ?? "" }));
-  });
-  if (measured) {
-    parts.push(svg("text", { class: "plane-name", x: middle[0], y: middle[1] - 8, text: plane.name }),
-      svg("text", { class: "plane-pitch", x: middle[0], y: middle[1] + 14, text: shortText(measured.pitch, units) }));
-    parts.push(...fallArrow(measured, middle));
-  }
-  return parts;
 }
 
-/** The length beside its edge, upright or turned along it, outside the plane. */
-function dimension(from, to, middle, letter, words) {
+/** The length beside its edge, turned along it, outside the roof. */
+function dimension(from, to, middle, edge, units) {
+  if (!edge) return [];
   const at = [(from[0] + to[0]) / 2, (from[1] + to[1]) / 2];
   let angle = Math.atan2(to[1] - from[1], to[0] - from[0]) * 180 / Math.PI;
   if (angle > 90 || angle < -90) angle += 180;
-  const out = [at[0] - middle[0], at[1] - middle[1]];
   const normal = [to[1] - from[1], from[0] - to[0]];
-  const side = Math.sign(out[0] * normal[0] + out[1] * normal[1]) || 1;
-  const long = Math.hypot(...normal) || 1;
-  const off = 22 * side / long;
-  const [x, y] = [at[0] + normal[0] * off, at[1] + normal[1] * off];
-  return [svg("text", { class: "dimension", transform: `translate(${x} ${y}) rotate(${angle})`, y: 5, text: `${letter} ${words}` })];
+  const side = Math.sign((at[0] - middle[0]) * normal[0] + (at[1] - middle[1]) * normal[1]) || 1;
+  const off = 20 * side / (Math.hypot(...normal) || 1);
+  const place = `translate(${at[0] + normal[0] * off} ${at[1] + normal[1] * off}) rotate(${angle})`;
+  return [svg("text", { class: "dimension", transform: place, y: 5, text: `${edgeLook(edge.kind).letter} ${shortText(edge.length, units)}` })];
 }
 
-function fallArrow(measured, [x, y]) {
+/** A corner with its name: beside it if short, else in a row beyond the lengths. */
+function corner([x, y], middle, name, long) {
+  const dot = svg("circle", { class: "corner", cx: x, cy: y, r: 5 });
+  const away = [x - middle[0], y - middle[1]];
+  const far = Math.hypot(...away) || 1;
+  if (!long) return [dot, svg("text", { x: x + away[0] / far * 18, y: y + away[1] / far * 18 + 5, text: name })];
+  const left = away[0] < 0;
+  const fits = widthNow() / 2 - 12;
+  const row = svg("text", { class: left ? "name-left" : "name-right", x: left ? 8 : widthNow() - 8, y: y + (away[1] < 0 ? -44 : 54), text: name });
+  if (name.length * 9 > fits) {
+    row.setAttribute("textLength", fits);
+    row.setAttribute("lengthAdjust", "spacingAndGlyphs");
+  }
+  return [dot, row];
+}
+
+function title(measured, [x, y], units) {
+  return [svg("text", { class: "plane-name", x, y: y - 8, text: measured.name }),
+    svg("text", { class: "plane-pitch", x, y: y + 14, text: shortText(measured.pitch, units) }),
+    ...fall(measured, [x, y], 24 + 30 * Math.abs(Math.sin(measured.fall_azimuth?.value ?? 0)))];
+}
+
+/** An arrow the way that water runs. */
+function fall(measured, [x, y], start) {
   const azimuth = measured.fall_azimuth?.value;
   if (azimuth === undefined) return [];
   const [dx, dy] = [Math.sin(azimuth), -Math.cos(azimuth)];
-  const [ex, ey] = [x + dx * 52, y + dy * 52];
+  const [sx, sy, ex, ey] = [x + dx * start, y + dy * start, x + dx * (start + 26), y + dy * (start + 26)];
   const wing = (turn) => `${ex - 10 * Math.cos(Math.atan2(dy, dx) + turn)},${ey - 10 * Math.sin(Math.atan2(dy, dx) + turn)}`;
-  return [svg("path", { class: "fall", d: `M${x + dx * 24},${y + dy * 24} L${ex},${ey} M${wing(0.5)} L${ex},${ey} L${wing(-0.5)}` })];
-}
-
-/** Low spots and contour lines where the readings carry them; both in the plane frame. */
-function drawLowSpots(plane, put) {
-  const { drainage, outline_site: site, outline_plane: own } = plane;
-  if (!drainage || !site?.length || !own?.length) return [];
-  const place = toSite(site, own);
-  if (!place) return [];
-  const ring = (points) => points.map((at) => put(place(at)).join(",")).join(" ");
-  const lines = (drainage.contours ?? []).flatMap((one) => (one.lines ?? []).map((line) => svg("polyline", { class: "contour", points: ring(line) })));
-  const spots = (drainage.low_spots ?? []).filter((spot) => spot.outline?.length > 2).flatMap((spot) => {
-    const [x, y] = put(place(spot.deepest?.point ?? spot.deepest ?? spot.outline[0]));
-    return [svg("polygon", { class: `low ${spot.likelihood === "shown" ? "shown" : ""}`, points: ring(spot.outline) }),
-      svg("text", { class: "low-name", x, y, text: spot.name })];
-  });
-  return [...lines, ...spots];
-}
-
-/** From the plane frame to the site's plan, by the outline given in both. */
-function toSite(site, own) {
-  const [o, a] = [own[0], own[1]];
-  const third = own.find((at) => Math.abs((a[0] - o[0]) * (at[1] - o[1]) - (a[1] - o[1]) * (at[0] - o[0])) > 1e-6);
-  if (!third) return null;
-  const b = third;
-  const at = own.indexOf(b);
-  const det = (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
-  return ([u, v]) => {
-    const s = ((u - o[0]) * (b[1] - o[1]) - (v - o[1]) * (b[0] - o[0])) / det;
-    const t = ((a[0] - o[0]) * (v - o[1]) - (a[1] - o[1]) * (u - o[0])) / det;
-    return [0, 1].map((axis) => site[0][axis] + s * (site[1][axis] - site[0][axis]) + t * (site[at][axis] - site[0][axis]));
-  };
+  return [svg("path", { class: "fall", d: `M${sx},${sy} L${ex},${ey} M${wing(0.5)} L${ex},${ey} L${wing(-0.5)}` })];
 }
 
 function sample(kind) {

@@ -2,11 +2,12 @@
 
 import { get } from "./api.js";
 import { announce, button, byId, el, refill } from "./dom.js";
-import { drawPlan } from "./plan.js";
+import { drawRoof, drawRoofs } from "./plan.js";
 import { Solid } from "./solid.js";
 import { choosePhoto, on, select, state, tell } from "./store.js";
 import { measuredText } from "./units.js";
 import { edgeLook } from "./lines.js";
+import { tellWater } from "./water.js";
 
 let stage = null;
 let asked = 0;
@@ -53,8 +54,8 @@ function draw() {
     now.state === "working" ? el("p", { class: "aside", text: "Working it out …" }) : null,
     document ? null : el("p", { class: "told", text: now.missing || "Nothing is measured yet." }),
     ...helps(now), worst(now),
-    document ? drawPlan(now, units) : null,
-    document ? planes(document, units) : null,
+    document ? drawRoofs(now, units) : null,
+    document ? planes(now, units) : null,
     document ? edges(document, units) : null,
     gaps(now), document ? findings(document) : null,
     document ? space(now) : null,
@@ -83,11 +84,14 @@ function worst({ worst: one }) {
     }, { key: "show worst" }) : null);
 }
 
-function planes(document, units) {
-  return document.planes.map((plane) => el("section", { class: "plane" },
-    el("h3", { text: plane.name }),
-    el("dl", {}, [["Pitch", plane.pitch], ["Area", plane.area], ["Area in plan", plane.plan_area]].map(([words, measured]) =>
-      [el("dt", { text: words }), el("dd", { class: measured?.not_observed === undefined ? "" : "gap", text: measuredText(measured, units) })]))));
+function planes(now, units) {
+  return now.result.planes.map((plane) => {
+    const facts = plane.kind === "wall" ? [["Area", plane.area]] : [["Pitch", plane.pitch], ["Area", plane.area], ["Area in plan", plane.plan_area]];
+    return el("section", { class: "plane" }, el("h3", { text: plane.name }),
+      el("dl", {}, facts.map(([words, measured]) => [el("dt", { text: words }),
+        el("dd", { class: measured?.not_observed === undefined ? "" : "gap", text: measuredText(measured, units) })])),
+      drawRoof(now, plane.name, units), tellWater(plane, units));
+  });
 }
 
 function edges(document, units) {
@@ -108,9 +112,13 @@ const SIGNS = { stop: "Stop", check: "Check", note: "Note" };
 
 function findings({ findings: all = [] }) {
   if (!all.length) return null;
-  return el("section", {}, el("h3", { text: "Findings" }), el("ul", { class: "findings" }, all.map((one) =>
-    el("li", { class: one.severity }, el("strong", { text: `${SIGNS[one.severity] ?? one.severity}: ${one.where}` }),
-      ` ${one.what}. `, el("em", { text: one.cure })))));
+  const line = (one) => el("li", { class: one.severity }, el("strong", { text: `${SIGNS[one.severity] ?? one.severity}: ${one.where}` }),
+    ` ${one.what}. `, el("em", { text: one.cure }));
+  const notes = all.filter((one) => one.severity === "note");
+  const others = all.filter((one) => one.severity !== "note");
+  return el("section", {}, el("h3", { text: "Findings" }), el("ul", { class: "findings" }, others.map(line)),
+    notes.length ? el("details", { class: "notes" }, el("summary", { text: notes.length === 1 ? "1 note" : `${notes.length} notes` }),
+      el("ul", { class: "findings" }, notes.map(line))) : null);
 }
 
 function space(now) {
