@@ -32,6 +32,10 @@ SHOT_FOCAL = 0.001  # relative
 SHOT_K1, SHOT_K2 = 0.001, 0.0005
 WIDE_FOCAL_SD = 0.05  # relative; above it a lens counts as unknown
 TILT_ON_PLANE = math.radians(0.5)  # board against the surface it lies on; common practice
+# What a corner's own pixels can't tell: the print and its paper depart from the drawn layout, and a
+# camera sharpens, denoises and compresses what it saw. Common practice.
+PAPER_SD = 0.0001  # m
+PROCESSING_SD_PX = 0.06
 LENS_FLOOR = np.array([1e-3, 1e-3, 1e-3, 1e-9, 1e-9])  # px, px, px, 1, 1: a sd of 0 means "held"
 
 
@@ -137,10 +141,25 @@ def observe_targets(
                     target=sighting.target,
                     corners_target=sighting.corners_target,
                     corners_px=sighting.corners_px,
-                    sd_px=sighting.sd_px,
+                    sd_px=corner_sds(sighting),
                 )
             )
     return observations, findings
+
+
+def corner_sds(sighting: Sighting) -> Array:
+    """Add up what pixels, print and processing leave unknown of a board's corners: (n,) sds, pixels.
+
+    The scale of the photo at the board comes from the spread of its corners, in pixels and metres.
+    """
+    spread_px, spread = (
+        math.sqrt(math.sqrt(max(np.linalg.det(np.cov(corners.T)), 0.0)))
+        for corners in (sighting.corners_px, sighting.corners_target)
+    )
+    paper_px = PAPER_SD * spread_px / spread if spread > 0.0 else 0.0
+    extra = math.hypot(PROCESSING_SD_PX, paper_px)
+    sds: Array = np.hypot(sighting.sd_px, extra)
+    return sds
 
 
 def _mounting(spec: TargetSpec, planes: Mapping[str, PlaneSpec]) -> list[Observation]:
