@@ -49,7 +49,7 @@ def adjust(network: Network) -> Adjusted:
     scores = [score(network, solution.state) for solution in solved]
     order = sorted(range(len(solved)), key=lambda i: scores[i])
     best = solved[order[0]]
-    explanations = explain(network, best)
+    explanations = explain(network, hypotheses[order[0]].state, best)
     if explanations[0].model is not None:
         return _by_faults(network, explanations, first)
     standing = _standing(solved, scores, order)

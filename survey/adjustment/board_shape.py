@@ -7,7 +7,7 @@ print scale free, so that nothing else can take the bow's part.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from survey.adjustment.model import (
     TARGET,
     Array,
     Network,
+    Observation,
     Pose,
     State,
     TargetCorners,
@@ -37,27 +38,38 @@ SHAPES = ("across", "down", "corner to corner")
 class BoardShape:
     """Bow of a board: metres between its middle and its edges, in the three quadratic shapes.
 
-    `t` are the bows over their sds; `gain` is how much chi-square a free bow takes off.
+    `t` are the bows over their sds; `half` is half the board's side as nominally printed.
     """
 
     target: str
+    half: float
     bow: Array
     t: Array
-    gain: float
+
+    @property
+    def worst(self) -> int:
+        """Index of the surest of the three shapes."""
+        return int(np.argmax(np.abs(self.t)))
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it bows surely, and by enough to matter."""
+        sure = abs(float(self.t[self.worst])) >= SURE
+        return sure and abs(float(self.bow[self.worst])) >= LEAST_BOW
 
 
-def board_shapes(network: Network, solution: AdjustedNetwork) -> list[BoardShape]:
-    """Shape of every board with enough corners."""
+def bent_boards(network: Network, state: State) -> list[BoardShape]:
+    """Find the boards that are surely not flat, among those with enough corners."""
     seen: dict[str, list[TargetCorners]] = {}
     for o in network.observations:
-        if isinstance(o, TargetCorners) and (TARGET, o.target) in solution.state:
-            if (CAMERA, o.photo) in solution.state:
+        if isinstance(o, TargetCorners) and (TARGET, o.target) in state:
+            if (CAMERA, o.photo) in state:
                 seen.setdefault(o.target, []).append(o)
     shapes = []
     for target, sightings in seen.items():
         if sum(len(o.corners_px) for o in sightings) >= LEAST_CORNERS:
-            shapes.append(_shape(network, solution.state, target, sightings))
-    return shapes
+            shapes.append(_shape(network, state, target, sightings))
+    return [shape for shape in shapes if shape.is_sure]
 
 
 def _shape(
@@ -76,7 +88,6 @@ def _shape(
     design, goal = np.concatenate(rows), np.concatenate(residuals)
     scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
     design = design / scale
-    bow_free = design[:, 3:] @ np.linalg.lstsq(design[:, 3:], goal, rcond=None)[0]
     inverse = np.linalg.pinv(design.T @ design, rcond=1e-10)
     solved = inverse @ design.T @ goal
     left = goal - design @ solved
@@ -84,8 +95,31 @@ def _shape(
     factor = max(1.0, float(left @ left) / spare)
     sd = np.sqrt(np.maximum(np.diag(inverse)[:3] * factor, 1e-30)) / scale[:3]
     bow = solved[:3] / scale[:3]
-    gain = float((goal - bow_free) @ (goal - bow_free) - left @ left)
-    return BoardShape(target, bow, bow / sd, gain)
+    return BoardShape(target, half, bow, bow / sd)
+
+
+def flattened(
+    network: Network, state: State, shape: BoardShape, observation: Observation
+) -> Observation:
+    """Move the corners of a bent board to where they would be seen were it flat."""
+    if not isinstance(observation, TargetCorners) or observation.target != shape.target:
+        return observation
+    if (CAMERA, observation.photo) not in state:
+        return observation
+    by_bow = _derivatives(network, state, observation, shape.half)[0]
+    moved = (by_bow @ shape.bow).reshape(-1, 2)
+    return replace(observation, corners_px=observation.corners_px - moved)
+
+
+def describe_shape(network: Network, shape: BoardShape) -> str:
+    """Say which board bows which way by how much."""
+    system: System = "metric" if network.units == "metric" else "us"
+    size = format_length(abs(float(shape.bow[shape.worst])), system)
+    sure = abs(float(shape.t[shape.worst]))
+    return (
+        f"target {shape.target} is not flat: it bows {size} {SHAPES[shape.worst]} ({sure:.0f} "
+        "standard deviations)"
+    )
 
 
 def _derivatives(
@@ -120,21 +154,13 @@ def _derivatives(
 
 def board_findings(network: Network, solution: AdjustedNetwork) -> list[Finding]:
     """Name boards that are not flat, with the size of their bow."""
-    findings = []
-    for shape in board_shapes(network, solution):
-        worst = int(np.argmax(np.abs(shape.t)))
-        size = abs(float(shape.bow[worst]))
-        if abs(shape.t[worst]) < SURE or size < LEAST_BOW:
-            continue
-        system: System = "metric" if network.units == "metric" else "us"
-        findings.append(
-            Finding(
-                "target-not-flat",
-                Severity.CHECK,
-                f"target {shape.target}",
-                f"target {shape.target} is not flat: it bows {format_length(size, system)} "
-                f"{SHAPES[worst]} ({abs(shape.t[worst]):.0f} standard deviations)",
-                "put the target on a rigid flat backing",
-            )
+    return [
+        Finding(
+            "target-not-flat",
+            Severity.CHECK,
+            f"target {shape.target}",
+            describe_shape(network, shape),
+            "put the target on a rigid flat backing",
         )
-    return findings
+        for shape in bent_boards(network, solution.state)
+    ]

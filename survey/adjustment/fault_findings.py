@@ -66,8 +66,9 @@ def fault_finding(
         "lens-contradicted": _lens,
         "edge-off-plane": _off_plane,
     }
-    what = words[model.code](network, model, solution)
-    doubt = "; it was not used" if alone else "; or another of the faults named here is"
+    what = model.words or words[model.code](network, model, solution)
+    trusted = "its corners were corrected" if model.parameters else "that was not used"
+    doubt = f"; {trusted}" if alone else "; or another of the faults named here explains it"
     return Finding(model.code, Severity.CHECK, _where(model), f"{what}{doubt}", CURES[model.code])
 
 

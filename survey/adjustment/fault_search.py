@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from survey.adjustment.adjusted import AdjustedNetwork
 from survey.adjustment.equations import compile_network
 from survey.adjustment.faults import FaultModel, fault_models, is_troubled
 from survey.adjustment.hypotheses import DECIDED, find_hypotheses
-from survey.adjustment.model import Network, Observation, State
+from survey.adjustment.model import Network, Observation, Prior, State
 from survey.adjustment.robust import GROSS_SQUARE
 from survey.adjustment.starting_polish import score
 
 FAULT_COST = GROSS_SQUARE[0]  # a fault costs as much as one gross reading
+BELIEVABLE = 4.0  # sds of a loosely stated lens or print beyond which it is no explanation
+LOOSE = 0.05  # relative sd above which a prior counts as loosely stated
 MOST_STANDING = 3  # explanations carried along when nothing decides between them
 
 
@@ -31,12 +35,14 @@ class Explanation:
     cost: float
 
 
-def explain(network: Network, solution: AdjustedNetwork) -> list[Explanation]:
+def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[Explanation]:
     """Explanations of a visit that does not fit, the best first; without a fault if it fits.
 
     Parameters
     ----------
     network : Network
+    state : State
+        Near the majority of its observations: what `solution` started from.
     solution : AdjustedNetwork
         Its adjustment without any fault.
 
@@ -50,17 +56,30 @@ def explain(network: Network, solution: AdjustedNetwork) -> list[Explanation]:
     if not is_troubled(solution):
         return [plain]
     found = [plain]
-    for model in fault_models(network, _flagged(solution)):
+    for model in fault_models(network, state, _flagged(solution)):
         hypotheses, _ = find_hypotheses(model.network)
         best = hypotheses[0].state
-        cost = _cost(model.network, best) + FAULT_COST
-        found.append(Explanation(model, model.network, best, cost))
+        cost = _cost(model.network, best) + FAULT_COST + model.parameters
+        if _is_believable(model.network, best):
+            found.append(Explanation(model, model.network, best, cost))
     found.sort(key=lambda explanation: explanation.cost)
     standing = [e for e in found if e.cost - found[0].cost < DECIDED]
     # Where setting single readings aside explains it as well, the adjustment's own word stands.
     if any(e.model is None for e in standing) and _settled(solution):
         return [plain]
     return [e for e in standing if e.model is not None][:MOST_STANDING] or [plain]
+
+
+def _is_believable(network: Network, state: State) -> bool:
+    """Whether no lens or print came out as none can be, however loosely it was stated."""
+    for o in network.observations:
+        if isinstance(o, Prior) and o.mean_of is None and o.key in state:
+            off = np.abs(np.asarray(state[o.key]) - o.mean) / o.sd
+            if float(off.max()) > BELIEVABLE and np.any(
+                o.sd / np.maximum(np.abs(o.mean), 1) > 0.05
+            ):
+                return False
+    return True
 
 
 def _settled(solution: AdjustedNetwork) -> bool:

@@ -18,6 +18,7 @@ from typing import TypeVar
 import numpy as np
 
 from survey.adjustment.adjusted import AdjustedNetwork
+from survey.adjustment.board_shape import BoardShape, bent_boards, describe_shape, flattened
 from survey.adjustment.model import (
     LENS,
     LENS_MEAN,
@@ -27,6 +28,7 @@ from survey.adjustment.model import (
     Observation,
     OnSurface,
     Prior,
+    State,
     TapeLength,
     TargetCorners,
     TargetMount,
@@ -34,7 +36,7 @@ from survey.adjustment.model import (
 )
 
 LOOSE_PRINT = 0.2  # relative sd of a print scale that is not believed
-LOOSE_LENS = np.array([0.5, 0.1, 0.1, 0.2, 0.1])  # of focal, image width (twice), k1, k2
+LOOSE_LENS = np.array([0.5, 0.1, 0.1, 0.1, 0.03])  # of focal, image width (twice), k1, k2
 LOOSE_SURFACE = 0.5  # metres, sd of a point that need not lie on its plane
 MOVED = " (moved)"
 MOST_PHOTOS = 3  # photos tried one by one
@@ -45,19 +47,29 @@ Kind = TypeVar("Kind", bound=Observation)
 
 @dataclass(frozen=True, slots=True)
 class FaultModel:
-    """One fault that may have happened: its class, what it concerns, and the network without it."""
+    """One fault that may have happened: its class, what it concerns, and the network without it.
+
+    `parameters` is how many numbers were fitted to the network itself (a board's bow); `words` says
+    what was found then.
+    """
 
     code: str
     subject: str
     network: Network
+    parameters: int = 0
+    words: str = ""
 
 
-def fault_models(network: Network, flagged: Iterable[Observation]) -> list[FaultModel]:
-    """Every fault worth trying.
+def fault_models(
+    network: Network, state: State, flagged: Iterable[Observation]
+) -> list[FaultModel]:
+    """List every fault worth trying.
 
     Parameters
     ----------
     network : Network
+    state : State
+        Near the majority of the observations.
     flagged : iterable of Observation
         Those that were set aside or contradict others; photos are tried singly only if named here.
     """
@@ -67,6 +79,7 @@ def fault_models(network: Network, flagged: Iterable[Observation]) -> list[Fault
     for target in targets:
         models += _target_models(network, target, bool(len(targets) > 1 or _has_tapes(network)))
         models += [_moved(network, target, photo) for photo in photos[:MOST_PHOTOS]]
+    models += [_flat(network, state, shape) for shape in bent_boards(network, state)]
     models += _lens_models(network, photos[:MOST_PHOTOS])
     models += [_off_plane(network, plane) for plane in network.outlines]
     before = [id(observation) for observation in network.observations]
@@ -133,6 +146,17 @@ def _moved(network: Network, target: str, photo: str) -> FaultModel:
         )
     )
     return FaultModel("target-moved", f"{target} in {photo}", moved)
+
+
+def _flat(network: Network, state: State, shape: BoardShape) -> FaultModel:
+    """Show a bent board's corners where a flat one's would be."""
+    return FaultModel(
+        "target-not-flat",
+        shape.target,
+        _changed(network, lambda o: flattened(network, state, shape, o)),
+        parameters=len(shape.bow),
+        words=describe_shape(network, shape),
+    )
 
 
 def _lens_models(network: Network, photos: list[str]) -> list[FaultModel]:

@@ -15,7 +15,7 @@ from survey.planes.model import MeasuredEdge
 from survey.planes.site_frame import plane_of, point_of
 from survey.visit.model import Edge, EdgeKind, PlaneKind, PlaneSpec, Visit
 
-STEEPEST = 20.0  # rise over run above which an edge is called plumb
+STEEPEST = 4.0  # rise over run above which an edge stands upright and has no slope to speak of
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ def _slope(
         )
     x, y, z = point_of(solution.state, edge.end) - point_of(solution.state, edge.start)
     if abs(z) > STEEPEST * np.hypot(x, y):
-        return NotObserved(f"'{edge.name}' is plumb, so it has no rise over run", "")
+        return NotObserved(f"'{edge.name}' stands upright, so it has no rise over run", "")
     return drawing.measure(function, keys, "m/m", gap)  # type: ignore[arg-type]
 
 

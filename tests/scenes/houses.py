@@ -178,7 +178,7 @@ def front_visit(
         take(maker, name, stand)
         maker.mark_points(name, FRONT.outline)
         if marks:
-            mark_front_lines(maker, name)
+            mark_front_lines(maker, name, fault.overhang)
     for start, end in tapes:
         maker.tape(start, end)
     edges = FRONT_EDGES
@@ -187,11 +187,16 @@ def front_visit(
     return maker.finish([FRONT], edges)
 
 
-def mark_front_lines(maker: VisitMaker, photo: str) -> None:
+def mark_front_lines(maker: VisitMaker, photo: str, overhang: float = 0.0) -> None:
     """Draw the eave line as level and both wall corners as plumb."""
     at = maker.world.points
-    maker.mark_gravity(photo, "plumb", (at["G1"], at["A"]), "left corner", "left")
-    maker.mark_gravity(photo, "plumb", (at["G2"], at["B"]), "right corner", "right")
+    if overhang:  # the wall's corners stop behind the eave, at no named point
+        inward = np.array([0.0, overhang, 0.0])
+        maker.mark_gravity(photo, "plumb", (at["G1"], at["A"] + inward), None, "left")
+        maker.mark_gravity(photo, "plumb", (at["G2"], at["B"] + inward), None, "right")
+    else:
+        maker.mark_gravity(photo, "plumb", (at["G1"], at["A"]), "left corner", "left")
+        maker.mark_gravity(photo, "plumb", (at["G2"], at["B"]), "right corner", "right")
     maker.mark_gravity(photo, "level", (at["A"], at["B"]), "eave line", "eave")
 
 
