@@ -148,7 +148,7 @@ def observe_targets(
 
 
 def corner_sds(sighting: Sighting) -> Array:
-    """Add up what pixels, print and processing leave unknown of a board's corners: (n,) sds, pixels.
+    """Add up what pixels, print and processing leave unknown of corners: (n,) sds, pixels.
 
     The scale of the photo at the board comes from the spread of its corners, in pixels and metres.
     """

@@ -161,9 +161,10 @@ def check_levels(visit: Visit) -> tuple[Finding, ...]:
             code="set-up-not-checked",
             severity=Severity.NOTE,
             where=setup,
-            what=f"nothing in the {count} rod readings of set-up {setup} was read twice, so a "
-            "level that moved would not show",
-            cure="read the first point again before taking the level down",
+            what=f"none of the {count} rod readings of set-up {setup} closes a loop, so a level that "
+            "moved would not show",
+            cure="read the first point again before taking the level down, or a second point from "
+            "both set-ups",
         )
         for setup, count in unclosed
     ]
