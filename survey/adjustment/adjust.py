@@ -24,13 +24,17 @@ from survey.findings import Finding
 EDGE_DEPARTURE = 0.002  # building lines depart from level by 2 mm per m; common practice
 
 
-def adjust(network: Network) -> Adjusted:
+def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
     """Adjust everything a visit observed.
 
     Parameters
     ----------
     network : Network
         As `survey.adjustment.build_network` returns it.
+    search_faults : bool
+        Whether to look for the one moved board, wrong lens or print that would explain a visit
+        that does not fit. Without, such a visit only has its gross errors set aside; that is
+        several times as fast, for showing a figure while a person is still marking.
 
     Returns
     -------
@@ -49,8 +53,8 @@ def adjust(network: Network) -> Adjusted:
     scores = [score(network, solution.state) for solution in solved]
     order = sorted(range(len(solved)), key=lambda i: scores[i])
     best = solved[order[0]]
-    explanations = explain(network, hypotheses[order[0]].state, best)
-    if explanations[0].model is not None:
+    explanations = explain(network, hypotheses[order[0]].state, best) if search_faults else []
+    if explanations and explanations[0].model is not None:
         return _by_faults(network, explanations, first)
     standing = _standing(solved, scores, order)
     doubt = None
