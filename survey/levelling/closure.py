@@ -161,8 +161,8 @@ def check_levels(visit: Visit) -> tuple[Finding, ...]:
             code="set-up-not-checked",
             severity=Severity.NOTE,
             where=setup,
-            what=f"none of the {count} rod readings of set-up {setup} closes a loop, so a level that "
-            "moved would not show",
+            what=f"none of the {count} rod readings of set-up {setup} closes a loop, so a level "
+            "that moved would not show",
             cure="read the first point again before taking the level down, or a second point from "
             "both set-ups",
         )
