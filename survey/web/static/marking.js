@@ -9,6 +9,7 @@ import { markById, markName, select, setTool, state, tell, vertices, visit, with
 
 const RADIUS = { mouse: 12, pen: 12, touch: 22 }; // CSS pixels within which a mark is taken
 const BY_EYE = 1.5; // px, sd of a mark placed under the magnifier; the files' default
+const UNSEEN = 0.5; // px, least sd of a corner that was taken without the magnifier
 const PRESSED = 0.7; // CSS pixels, sd of a press without the magnifier
 const round = (value) => Math.round(value * 100) / 100;
 
@@ -201,16 +202,19 @@ export class Marking {
     return tell("tool");
   }
 
-  /** Ask for the image edge or corner near a press; as pressed if there is none. */
+  /** Ask for the image edge or corner near a press, or along a line; as pressed if there is none. */
   async snapped(photo, { px, steered }) {
     const asPressed = { px, sd: steered ? BY_EYE : Math.max(BY_EYE, PRESSED / this.view.scale), words: "" };
     if (!state.options.snap) return asPressed;
-    const radius = steered ? 3 : Math.min(20, Math.max(3, 6 / this.view.scale));
+    // no farther than a press is off (2 sd), or it would move to the gutter beside the roof's corner
+    const radius = steered ? 3 : Math.min(12, Math.max(3, 2 * PRESSED / this.view.scale));
     const late = new Promise((resolve) => setTimeout(resolve, 600, null));
     const asked = post("/api/snap", { photo, px, radius_px: round(radius) }).catch(() => null);
     const reply = await Promise.race([asked, late]);
     if (!reply || reply.kind === "none") return asPressed;
-    return { px: reply.px, sd: reply.sd_px, words: `, snapped to ${reply.kind === "edge" ? "an edge" : "a corner"}` };
+    // where a corner lies along an edge, the edge does not tell: that stays as good as the press
+    const sure = reply.kind === "corner" || Array.isArray(px[0]);
+    return { px: reply.px, sd: !sure ? asPressed.sd : steered ? reply.sd_px : Math.max(UNSEEN, reply.sd_px), words: `, snapped to ${reply.kind === "edge" ? "an edge" : "a corner"}` };
   }
 
   addVertex(px) {
@@ -226,13 +230,13 @@ export class Marking {
   }
 
   /** Finish an outline, or a line with both its ends. */
-  close() {
+  async close() {
     const { tool, options, photo } = state;
     const px = this.draft;
     if (tool === "roof") return this.closeRoof();
     if (px.length < (tool === "outline" ? 3 : 2)) return undefined;
     this.draft = [];
-    const mark = { id: newId(), photo, px, sd_px: Math.max(tool === "outline" ? 3 : BY_EYE, round(PRESSED / this.view.scale)) };
+    const mark = { id: newId(), photo };
     if (tool === "edge") {
       const side = sides().find((one) => `${one.start}\n${one.end}` === options.edge) ?? sides()[0];
       if (!side) return complain({ error: "no plane has an edge yet", where: "", cure: "mark the outline of a roof first" });
@@ -247,7 +251,10 @@ export class Marking {
       const on = options.on ?? visit().targets[0]?.name;
       if (tool === "level") mark.on = on;
     }
-    act({ kind: "put mark", mark }, `${markName(mark)} set`);
+    const line = tool === "outline"
+      ? { px, sd: Math.max(3, PRESSED / this.view.scale), words: "" } : await this.snapped(photo, { px, steered: false });
+    Object.assign(mark, { px: line.px.map((one) => one.map(round)), sd_px: round(line.sd) });
+    act({ kind: "put mark", mark }, `${markName(mark)} set${line.words}`);
     this.look();
     return tell("tool");
   }

@@ -12,15 +12,15 @@ const LONG_NAME = 3; // letters; longer ones get a row of their own
 const widthNow = () => Math.max(260, Math.min(420, document.documentElement.clientWidth - 46));
 
 /** Fit points into the drawing: {put, height}. */
-function frame(points, margin) {
+function frame(points, beside, above) {
   const wide = widthNow();
   const [x0, y0] = [0, 1].map((axis) => Math.min(...points.map((at) => at[axis])));
   const [x1, y1] = [0, 1].map((axis) => Math.max(...points.map((at) => at[axis])));
-  const scale = Math.min((wide - 2 * margin) / Math.max(x1 - x0, 0.1), (TALL - 2 * margin) / Math.max(y1 - y0, 0.1));
+  const scale = Math.min((wide - 2 * beside) / Math.max(x1 - x0, 0.1), (TALL - 2 * above) / Math.max(y1 - y0, 0.1));
   const left = (wide - (x1 - x0) * scale) / 2;
   return {
-    put: ([x, y]) => [left + (x - x0) * scale, margin + (y1 - y) * scale],
-    height: Math.round((y1 - y0) * scale + 2 * margin),
+    put: ([x, y]) => [left + (x - x0) * scale, above + (y1 - y) * scale],
+    height: Math.round((y1 - y0) * scale + 2 * above),
   };
 }
 
@@ -38,7 +38,7 @@ function roofs(now) {
 export function drawRoofs(now, units) {
   const drawn = roofs(now);
   if (drawn.length < 2) return null;
-  const { put, height } = frame(drawn.flatMap(({ outline }) => outline), 24);
+  const { put, height } = frame(drawn.flatMap(({ outline }) => outline), 24, 24);
   const kinds = new Set();
   const parts = drawn.flatMap(({ measured, outline }) => {
     const points = outline.map(put);
@@ -54,7 +54,7 @@ export function drawRoof(now, name, units) {
   if (!found) return null;
   const { measured, outline } = found;
   const long = measured.outline.some((corner) => corner.length > LONG_NAME);
-  const { put, height } = frame(outline, 72);
+  const { put, height } = frame(outline, 44, 72);
   const points = outline.map(put);
   const middle = middleOf(points);
   const kinds = new Set();
@@ -103,7 +103,10 @@ function dimension(from, to, middle, edge, units) {
   const side = Math.sign((at[0] - middle[0]) * normal[0] + (at[1] - middle[1]) * normal[1]) || 1;
   const off = 20 * side / (Math.hypot(...normal) || 1);
   const place = `translate(${at[0] + normal[0] * off} ${at[1] + normal[1] * off}) rotate(${angle})`;
-  return [svg("text", { class: "dimension", transform: place, y: 5, text: `${edgeLook(edge.kind).letter} ${shortText(edge.length, units)}` })];
+  const { letter } = edgeLook(edge.kind);
+  const words = `${letter} ${shortText(edge.length, units)}`;
+  const fits = words.length * 8.5 < Math.hypot(...normal) + 80; // else it stands in the list only
+  return [svg("text", { class: "dimension", transform: place, y: 5, text: fits ? words : letter })];
 }
 
 /** A corner with its name: beside it if short, else in a row beyond the lengths. */
