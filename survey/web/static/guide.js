@@ -10,6 +10,7 @@ import { savePlaneFile } from "./result.js";
 import { openTab } from "./tabs.js";
 
 let stage = null;
+let unasked = false; // whether a person would rather name the sheet than wait for the search
 let mounted = null; // answer to how the sheet was put up, until the check lines are told
 let shownFor = "";
 let told = "";
@@ -64,8 +65,8 @@ function step(now) {
 /** A sheet that the photos show and nobody has written down. */
 function undeclaredSheet(now) {
   const known = new Set(now.targets.flatMap((target) => [target.name, target.sheet, target.board?.sheet]));
-  const seen = now.photos.flatMap((photo) => photo.targets ?? []).map((target) => target.sheet ?? target.name);
-  return seen.find((name) => !known.has(name) && !passed.has(name)) ?? null;
+  const seen = now.photos.flatMap((photo) => photo.targets ?? []).filter((target) => target.declared === false).map((target) => target.sheet);
+  return seen.find((code) => !known.has(code) && !passed.has(code)) ?? null;
 }
 
 const passed = new Set();
@@ -79,6 +80,11 @@ function freeTarget(now) {
 }
 
 function targetStep(now, sheet) {
+  const left = now.photos.filter((photo) => photo.usable && photo.searched === false).length;
+  if (!sheet && left && !unasked) {
+    return ["searching", `Looking for printed sheets in ${left} photo${left === 1 ? "" : "s"} …`,
+      button("Go on by hand", () => { unasked = true; draw(); })];
+  }
   if (!mounted) {
     const say = (how) => () => { mounted = how; draw(); };
     return [`mounted ${sheet}`, sheet ? `Sheet ${sheet} was found. How was it put up?` : "No sheet was found in the photos yet. How was yours put up?",
@@ -145,7 +151,13 @@ const unmarkedPhoto = (usable) => usable.find((photo) => !marksIn(photo.name).le
 
 function resultStep() {
   const told = state.result;
-  if (!told || told.state === "working") return ["working", "Working out the roof …"];
+  if (!told || (told.state === "working" && !told.result)) return ["working", "Working out the roof …"];
+  const tilted = told.result?.planes.find((plane) => plane.kind !== "wall" && plane.pitch?.not_observed !== undefined);
+  if (tilted && told.state !== "working") {
+    return ["pitch", `The pitch of ${tilted.name} is not observed: ${tilted.pitch.cure || tilted.pitch.not_observed}.`,
+      button("Mark a plumb line", () => { setTool("plumb"); openTab("mark"); stage.canvas.focus({ preventScroll: true }); }, { look: "main", key: "guide-main" }),
+      button("Type a reading", () => openTab("readings", true), { key: "guide-reading" })];
+  }
   const help = told.help_most?.[0];
   const sentence = !told.result ? told.missing : help ? help.sentence : "Everything asked for is measured.";
   const there = help?.photo && help.photo !== state.photo;

@@ -50,23 +50,28 @@ on("visit sync", () => {
       : waiting ? "saving …" : "all saved" }));
 });
 
-let asking = null;
-on("photo result", async () => {
-  const photo = state.photo;
-  if (!photo || asking === photo) return;
-  asking = photo;
-  try {
-    const { points, edges } = await get(`/api/predictions?photo=${encodeURIComponent(photo)}`);
-    if (photo === state.photo) {
+let expecting = 0;
+
+/** Ask where points are expected in the photo, again until that follows from the newest figures. */
+async function expect() {
+  const mine = ++expecting;
+  for (let wait = 150; wait < 4000; wait *= 1.6) {
+    const photo = state.photo;
+    if (!photo) return;
+    try {
+      const { version, points, edges } = await get(`/api/predictions?photo=${encodeURIComponent(photo)}`);
+      if (mine !== expecting || photo !== state.photo) return;
       state.predictions = { photo, points, edges };
       tell("predictions");
+      if (version === undefined || version >= (state.result?.version ?? 0)) return;
+    } catch {
+      return; // no prediction is no trouble: the press is only less guided
     }
-  } catch {
-    // no prediction is no trouble: the press is only less guided
-  } finally {
-    asking = null;
+    await new Promise((resolve) => setTimeout(resolve, wait));
+    if (mine !== expecting) return;
   }
-});
+}
+on("photo result", expect);
 
 try {
   await reload();

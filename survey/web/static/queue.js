@@ -133,9 +133,11 @@ export async function follow() {
   channel.onmessage = ({ data }) => { if (data.version > (state.visit?.version ?? 0)) reload().catch(() => {}); };
   for (;;) {
     try {
-      const { version } = await get(`/api/changes?since=${state.visit.version}`);
+      const { version, seen } = await get(`/api/changes?since=${state.visit.version}&seen=${state.visit.seen ?? 0}`);
       reached(true);
-      if (version > state.visit.version && !busy) await reload();
+      const searched = seen !== undefined && seen !== state.visit.seen; // more photos were searched
+      if (busy) await new Promise((resolve) => setTimeout(resolve, 200));
+      else if (version > state.visit.version || searched) await reload();
     } catch {
       reached(false);
       await new Promise((resolve) => setTimeout(resolve, 1500));

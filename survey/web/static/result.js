@@ -1,7 +1,7 @@
 // What the visit measures so far: figures with their intervals, what is missing, what would help.
 
 import { get } from "./api.js";
-import { announce, button, byId, el, refill } from "./dom.js";
+import { announce, button, byId, complain, el, refill } from "./dom.js";
 import { drawRoof, drawRoofs } from "./plan.js";
 import { Solid } from "./solid.js";
 import { choosePhoto, on, select, state, tell } from "./store.js";
@@ -14,10 +14,12 @@ let asked = 0;
 let timer = 0;
 let solid = null;
 let told = "";
+let shown = "";
+let patience = 200; // ms until the next question while it is being worked out
 
 export function startResult(withStage) {
   stage = withStage;
-  on("visit", () => ask());
+  on("visit", () => { patience = 200; ask(); });
   on("result", draw);
 }
 
@@ -28,11 +30,16 @@ async function ask() {
   try {
     const result = await get("/api/result");
     if (mine !== asked) return;
-    const same = state.result && state.result.version === result.version && state.result.state === result.state;
+    const key = JSON.stringify([result.version, result.state, result.checked, result.searching, result.missing, result.help_most]);
+    const same = key === shown;
+    shown = key;
     state.result = result;
-    if (!same) tell("result");
-    if (result.state === "working" || result.version < state.visit.version) timer = setTimeout(ask, 250);
-    else say(result);
+    if (!same) {
+      tell("result");
+      say(result);
+    }
+    patience = same ? Math.min(patience * 1.5, 2000) : 200;
+    if (result.state === "working" || result.version < state.visit.version) timer = setTimeout(ask, patience);
   } catch {
     if (mine === asked) timer = setTimeout(ask, 2000);
   }
@@ -51,7 +58,7 @@ function draw() {
   const document = now.result;
   const units = visit.units;
   refill(byId("panel-result"),
-    now.state === "working" ? el("p", { class: "aside", text: "Working it out …" }) : null,
+    now.state === "working" ? el("p", { class: "aside", text: progress(now) }) : null,
     document ? null : el("p", { class: "told", text: now.missing || "Nothing is measured yet." }),
     ...helps(now), worst(now),
     document ? drawRoofs(now, units) : null,
@@ -61,6 +68,12 @@ function draw() {
     document ? space(now) : null,
     document ? button("Save the plane file", savePlaneFile, { look: "main", key: "save" }) : null);
   if (document) solid?.draw(now);
+}
+
+/** What is still going on: the figures stand, but not every check is done. */
+function progress(now) {
+  if (now.searching) return `Looking for targets in ${now.searching} photo${now.searching === 1 ? "" : "s"} …`;
+  return now.result && now.version === state.visit.version ? "These figures stand; slips and water are still being looked for …" : "Working it out …";
 }
 
 function helps(now) {
@@ -130,10 +143,11 @@ function space(now) {
 /** Let the browser keep the plane file, byte for byte as it was measured. */
 export async function savePlaneFile() {
   const response = await fetch("/api/plane-file", { credentials: "same-origin" });
-  const name = response.headers.get("X-File-Name") ?? "roof.planes.json";
-  const bytes = response.ok ? await response.blob() : new Blob([JSON.stringify(state.result.result, null, 1)], { type: "application/json" });
+  if (!response.ok) return complain(await response.json());
+  const name = decodeURIComponent(response.headers.get("X-File-Name") ?? "roof.planes.json");
+  const bytes = await response.blob();
   const link = el("a", { href: URL.createObjectURL(bytes), download: name });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
-  announce(`${name} saved`);
+  return announce(`${name} saved`);
 }

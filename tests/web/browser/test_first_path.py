@@ -16,6 +16,7 @@ from tests.web.browser import hands
 pytestmark = pytest.mark.slow
 
 SAMPLE = Path(__file__).parents[3] / "sample_images" / "porch"
+FLAT = ("board-24-2",)  # the sample's sheet that lies on the roof
 PHOTOS = ("ladder_left.jpg", "ladder_right.jpg", "front_left.jpg")
 CORNERS = ("porch eave left", "porch eave right", "porch wall right", "porch wall left")
 
@@ -144,12 +145,14 @@ def walk(page: Any, hand: Mouse) -> None:
     hands.until(page, "document.querySelectorAll('#photos .shot').length === 3", 60)
     assert page.locator("#guide button").count() <= 2
     for _ in range(4):  # one round for each sheet found
-        page.wait_for_timeout(400)
+        hands.until(page, "!document.querySelector('#guide .next').textContent.includes('Looking')", 90)
         if "How was" not in said.inner_text():
             break
-        hand.choose("Upright, plumb and level")
+        upright = not any(code in said.inner_text() for code in FLAT)
+        hand.choose("Upright, plumb and level" if upright else "Any other way")
         hand.choose("Nobody measured")
         hands.wait_saved(page)
+        page.wait_for_timeout(500)
     assert "shows the whole roof" in said.inner_text()
     for photo in PHOTOS:
         if page.locator(".shot[aria-current] .shot-name").inner_text() != photo:
