@@ -7,6 +7,7 @@ import threading
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -47,20 +48,24 @@ class Announcer:
         if loop is not None and news is not None and not loop.is_closed():
             loop.call_soon_threadsafe(news.set)
 
-    async def wait(self, since: int, timeout: float) -> int:
-        """Return the version once it is past `since`, or after `timeout` seconds."""
+    def wake(self) -> None:
+        """Let those who wait look whether what they wait for has come."""
+        self.tell(self.version)
+
+    async def wait(self, since: int, timeout: float, or_else: Callable[[], bool]) -> int:
+        """Return the version once it is past `since`, `or_else` holds, or time is up."""
         if self.waiting >= MOST_POLLS:
             return self.version
         self.waiting += 1
         try:
             loop = asyncio.get_running_loop()
             until = loop.time() + timeout
-            while self.version <= since and loop.time() < until:
+            while self.version <= since and loop.time() < until and not or_else():
                 with self._lock:
                     if self._loop is not loop or self._news is None or self._news.is_set():
                         self._loop, self._news = loop, asyncio.Event()
                     news = self._news
-                if self.version > since:
+                if self.version > since or or_else():
                     break
                 try:
                     await asyncio.wait_for(news.wait(), until - loop.time())
@@ -76,6 +81,7 @@ def make_app(desk: Desk) -> Starlette:
     news = Announcer()
     news.tell(desk.book.version)
     desk.book.listeners.append(news.tell)
+    desk.listeners.append(news.wake)
     pages = Pages(desk, news)
     routes = [
         Route("/", pages.index, methods=["GET"]),
@@ -84,6 +90,9 @@ def make_app(desk: Desk) -> Starlette:
         Route("/api/act", pages.act, methods=["POST"]),
         Route("/api/changes", pages.changes, methods=["GET"]),
         Route("/api/snap", pages.snap, methods=["POST"]),
+        Route("/api/result", pages.result, methods=["GET"]),
+        Route("/api/predictions", pages.predictions, methods=["GET"]),
+        Route("/api/plane-file", pages.plane_file, methods=["GET"]),
         Route("/tiles/{photo}/{level:int}/{column:int}_{row:int}.jpg", pages.tile, methods=["GET"]),
         Route("/thumb/{photo}.jpg", pages.thumbnail, methods=["GET"]),
         Route("/crop/{photo}.png", pages.crop, methods=["GET"]),
@@ -121,11 +130,13 @@ class Pages:
         return answer(await run_in_threadpool(self.desk.act, client, ident, base, action))
 
     async def changes(self, request: Request) -> Response:
-        """Wait until the visit is past a version."""
+        """Wait until the visit is past a version, or more photos have been searched."""
         since = int_of(request, "since", 0)
+        seen = int_of(request, "seen", self.desk.live.news)
         await run_in_threadpool(self.desk.book.look_again)
         wait = min(float(int_of(request, "wait", int(LONGEST_POLL))), LONGEST_POLL)
-        return answer({"version": await self.news.wait(since, wait)})
+        version = await self.news.wait(since, wait, lambda: self.desk.live.news != seen)
+        return answer({"version": version, "seen": self.desk.live.news})
 
     async def snap(self, request: Request) -> Response:
         """Move a press to the corner or edge beside it."""
@@ -133,6 +144,21 @@ class Pages:
         return answer(await run_in_threadpool(
             self.desk.snap, text_of(body, "photo"), body.get("px"), body.get("radius_px", 12),
         ))  # fmt: skip
+
+    async def result(self, request: Request) -> Response:
+        """Send what is measured so far."""
+        return answer(await run_in_threadpool(self.desk.result))
+
+    async def predictions(self, request: Request) -> Response:
+        """Send where points should be in a photo."""
+        photo = request.query_params.get("photo", "")
+        return answer(await run_in_threadpool(self.desk.predictions, photo))
+
+    async def plane_file(self, request: Request) -> Response:
+        """Send the plane file as `survey measure` would write it."""
+        name, data = await run_in_threadpool(self.desk.plane_file)
+        headers = {"x-file-name": quote(name), "content-disposition": "attachment"}
+        return Response(data, media_type="application/json", headers=headers)
 
     async def tile(self, request: Request) -> Response:
         """Send one tile."""

@@ -6,14 +6,20 @@ The handlers ask the desk; it knows nothing of HTTP.
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from survey.errors import InputError
 from survey.photo import Photo
+from survey.planefile import PlaneFile
+from survey.planefile.files import file_stem
+from survey.planefile.model import SUFFIX
+from survey.planefile.text import format_document
 from survey.web.actions import Action
 from survey.web.described import Json, describe_photo, describe_visit, find_patch
 from survey.web.fieldbook import FieldBook
+from survey.web.live import Live, describe_targets
 from survey.web.shelf import Shelf
 from survey.web.snapping import snap_line, snap_point
 from survey.web.tiles import Cutter
@@ -27,6 +33,8 @@ class Desk:
         self.shelf = Shelf()
         self.cutter = Cutter()
         self.book.sizes = lambda: self.shelf.sizes(self.book.visit)
+        self.live = Live(folder, self._heard)
+        self.listeners: list[Callable[[], None]] = []
         self._described: tuple[int, Json] = (-1, {})
         self._lock = threading.Lock()
 
@@ -36,8 +44,49 @@ class Desk:
             self.book.look_again()
             version, described = self._describe()
             visit = self.book.visit
-        photos = [describe_photo(photo) for photo in self.shelf.photos(visit)]
-        return {"version": version, **described, "photos": photos}
+        photos = [self._describe_photo(photo) for photo in self.shelf.photos(visit)]
+        return {"version": version, "seen": self.live.news, **described, "photos": photos}
+
+    def result(self) -> Json:
+        """Return what is measured so far; the first call starts measuring."""
+        self.follow()
+        return self.live.result()
+
+    def predictions(self, name: str) -> Json:
+        """Return where points should be in a photo, as far as that is known yet."""
+        self.photo(name)
+        self.follow()
+        return self.live.predict(name)
+
+    def plane_file(self) -> tuple[str, bytes]:
+        """Return name and bytes of the plane file of the full result.
+
+        Raises
+        ------
+        InputError
+            If there is none yet.
+        """
+        result = self.result()
+        if result["result"] is None or not result["checked"]:
+            raise InputError(
+                "the result is still being worked out" if result["state"] == "working"
+                else result["missing"],
+                where="result",
+                cure="wait a moment and ask again",
+            )  # fmt: skip
+        plane_file = PlaneFile(result["result"])
+        name = f"{file_stem(plane_file.name)}{SUFFIX}"
+        return name, format_document(plane_file.document).encode("utf-8")
+
+    def follow(self) -> None:
+        """Let measuring know of the visit as it stands."""
+        with self.book.lock:
+            version, texts = self.book.version, dict(self.book.texts)
+        self.live.update(version, texts)
+
+    def close(self) -> None:
+        """End what runs beside the server."""
+        self.live.close()
 
     def act(self, client: str, request: str, base: int, action: Action) -> Json:
         """Do an action; return what changed for an asker who had seen the version before it."""
@@ -46,6 +95,8 @@ class Desk:
             _, old = self._describe()
             receipt = self.book.act(client, request, base, action)
             _, new = self._describe()
+        if self.live.version >= 0:
+            self.follow()
         done: Json = {
             "version": receipt.version,
             "label": receipt.label,
@@ -77,6 +128,16 @@ class Desk:
         if px and isinstance(px[0], list | tuple):
             return snap_line(grey, px[0], px[1], radius_px)
         return snap_point(grey, px, radius_px).as_document()
+
+    def _heard(self) -> None:
+        for listener in self.listeners:
+            listener()
+
+    def _describe_photo(self, photo: Photo) -> Json:
+        described = describe_photo(photo)
+        seen = describe_targets(self.live.photos, photo.name, described["stamp"])
+        remarks = [*described["remarks"], *seen["remarks"]]
+        return {**described, **seen, "remarks": remarks}
 
     def _describe(self) -> tuple[int, Json]:
         """Return version and description; made once a version."""

@@ -56,6 +56,7 @@ class Page:
     def close(self) -> None:
         """Let go of port and visit."""
         self.listener.close()
+        self.desk.close()
         self.lock.release()
 
 

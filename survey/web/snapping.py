@@ -84,7 +84,9 @@ def snap_point(pixels: Pixels, press: Sequence[float], radius_px: float) -> Snap
     corner = fit_corner(grey, found, start, radius) if found is not None else None
     if corner is not None:
         place, sd = corner
-        return Snapped((place[0], place[1]), float(np.hypot(CORNER_SCATTER * sd, CORNER_SD_PX)), "corner")
+        return Snapped(
+            (place[0], place[1]), float(np.hypot(CORNER_SCATTER * sd, CORNER_SD_PX)), "corner"
+        )
     edge = fit_edge(grey, found, start, radius) if found is not None else None
     if edge is not None:
         place = edge.foot(start)
