@@ -100,6 +100,45 @@ def target(
 
 
 @app.command()
+def calibrate(
+    photos: Annotated[
+        Path, typer.Argument(help="Folder of photos of one printed sheet.", show_default=False)
+    ],
+    sheet: Annotated[str, typer.Option(help="The sheet's code, as tabloid-1.")],
+    across: Annotated[
+        str | None, typer.Option(help="Check line across, as taped: 9 1/2 in, 241 mm.")
+    ] = None,
+    down: Annotated[str | None, typer.Option(help="Check line down, as taped.")] = None,
+    out: Annotated[Path, typer.Option("--out", "-o", help="File to write.")] = Path(
+        "phone.camera.json"
+    ),
+) -> None:
+    """Measure a phone's camera, once, from photos of one sheet.
+
+    Lay or hang the sheet flat and take a dozen photos that fill half the picture, from the front,
+    tilted to every side and turned upright. The file is named in visit.toml.
+
+    Example: survey calibrate phone-photos --sheet tabloid-1 -o phone.camera.json
+    """
+    from survey.calibration import calibrate_camera
+    from survey.photo import write_calibration
+    from survey.units import parse_length
+
+    lines = [
+        None if text is None else parse_length(text, where=where)
+        for text, where in ((across, "--across"), (down, "--down"))
+    ]
+    calibration, remarks = calibrate_camera(photos, sheet, across=lines[0], down=lines[1])
+    write_calibration(out, calibration)
+    for remark in remarks:
+        typer.echo(remark, err=True)
+    typer.echo(
+        f"{out}: focal length {calibration.focal:.1f} ± {1.96 * calibration.focal_sd:.1f} px "
+        f"from {len(calibration.photos)} photos, {calibration.rms_px:.2f} px rms"
+    )
+
+
+@app.command()
 def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
     """Say whether the photos and readings are enough, before leaving the site.
 

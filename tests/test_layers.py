@@ -19,6 +19,7 @@ ORDER = (
     "visit",
     "photo",
     "target",
+    "calibration",
     "levelling",
     "adjustment",
     "planes",
