@@ -164,6 +164,9 @@ def page(
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Print the address, open nothing.")
     ] = False,
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Let a phone on the same network send photos.")
+    ] = False,
 ) -> None:
     """Open a page to mark photos and watch the roof appear.
 
@@ -173,10 +176,12 @@ def page(
 
     Example: survey page sample_images/porch
     """
-    from survey.web import open_page
+    from survey.web.serving import open_page
 
-    opened = open_page(visit_dir, port=port)
+    opened = open_page(visit_dir, port=port, lan=lan)
     typer.echo(opened.address)
+    if opened.phone is not None:
+        typer.echo(opened.phone.code_text())
     if not no_browser:
         typer.launch(opened.address)
     opened.serve()

@@ -1,5 +1,4 @@
-"""The marking page's back end. See docs/page.md."""
+"""The marking page's back end: see docs/page.md. `survey.web.serving.open_page` opens a page.
 
-from survey.web.serving import Page, open_page
-
-__all__ = ["Page", "open_page"]
+Nothing is imported here, so that the processes beside the server load what they use and no more.
+"""

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -18,14 +18,17 @@ from starlette.routing import Route
 
 from survey.errors import InputError, StorageError, SurveyError
 from survey.visit.json_text import parse_strict_json
+from survey.web.arrivals import Arrival, too_large
 from survey.web.conflicts import ConflictError
 from survey.web.desk import Desk
+from survey.web.phone import Phone
 from survey.web.settings import LARGEST_JSON, LONGEST_POLL, MOST_POLLS
 
 STATIC = {".html": "text/html", ".js": "text/javascript", ".css": "text/css",
           ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json",
           }  # fmt: skip
 UPLOAD = "/api/photos"
+PHONE_FILES = ("phone.js", "phone.css", "icon.svg")
 FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -76,13 +79,13 @@ class Announcer:
             self.waiting -= 1
 
 
-def make_app(desk: Desk) -> Starlette:
+def make_app(desk: Desk, phone: Phone | None = None) -> Starlette:
     """Return the application of one visit, to be wrapped in a `Guard`."""
     news = Announcer()
     news.tell(desk.book.version)
     desk.book.listeners.append(news.tell)
     desk.listeners.append(news.wake)
-    pages = Pages(desk, news)
+    pages = Pages(desk, news, phone)
     routes = [
         Route("/", pages.index, methods=["GET"]),
         Route("/static/{name}", pages.static, methods=["GET"]),
@@ -93,6 +96,9 @@ def make_app(desk: Desk) -> Starlette:
         Route("/api/result", pages.result, methods=["GET"]),
         Route("/api/predictions", pages.predictions, methods=["GET"]),
         Route("/api/plane-file", pages.plane_file, methods=["GET"]),
+        Route(UPLOAD, pages.photos, methods=["POST"]),
+        Route("/api/phone", pages.phone, methods=["GET"]),
+        Route("/api/phone.png", pages.phone_code, methods=["GET"]),
         Route("/tiles/{photo}/{level:int}/{column:int}_{row:int}.jpg", pages.tile, methods=["GET"]),
         Route("/thumb/{photo}.jpg", pages.thumbnail, methods=["GET"]),
         Route("/crop/{photo}.png", pages.crop, methods=["GET"]),
@@ -104,9 +110,10 @@ def make_app(desk: Desk) -> Starlette:
 class Pages:
     """The handlers of one desk."""
 
-    def __init__(self, desk: Desk, news: Announcer) -> None:
+    def __init__(self, desk: Desk, news: Announcer, phone: Phone | None) -> None:
         self.desk = desk
         self.news = news
+        self.phone_door = phone
 
     async def index(self, request: Request) -> Response:
         """Send the page."""
@@ -160,6 +167,22 @@ class Pages:
         headers = {"x-file-name": quote(name), "content-disposition": "attachment"}
         return Response(data, media_type="application/json", headers=headers)
 
+    async def photos(self, request: Request) -> Response:
+        """Take in a photo."""
+        return answer(await take_photo(self.desk, request))
+
+    async def phone(self, request: Request) -> Response:
+        """Say whether a phone may send photos, and where."""
+        if self.phone_door is None:
+            return answer({"on": False, "address": None})
+        return answer({"on": True, "address": self.phone_door.address()})
+
+    async def phone_code(self, request: Request) -> Response:
+        """Send the square code that a phone reads, with a key of its own."""
+        if self.phone_door is None:
+            raise HTTPException(404)
+        return Response(self.phone_door.code(), media_type="image/png")
+
     async def tile(self, request: Request) -> Response:
         """Send one tile."""
         params = request.path_params
@@ -182,6 +205,48 @@ class Pages:
         size = int_of(request, "size", 64)
         data = await run_in_threadpool(self.desk.cutter.crop, photo, x, y, size)
         return Response(data, media_type="image/png", headers=caching(request))
+
+
+def make_phone_app(desk: Desk) -> Starlette:
+    """Return what a phone on the same network sees: a page that sends photos, and nothing else."""
+
+    async def index(request: Request) -> Response:
+        return static_file("phone.html")
+
+    async def static(request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in PHONE_FILES:
+            raise HTTPException(404)
+        return static_file(name)
+
+    async def photos(request: Request) -> Response:
+        kept = await take_photo(desk, request)
+        return answer({key: kept[key] for key in ("name", "was_there")})
+
+    routes = [
+        Route("/", index, methods=["GET"]),
+        Route("/static/{name}", static, methods=["GET"]),
+        Route(UPLOAD, photos, methods=["POST"]),
+    ]
+    handlers: Any = {SurveyError: answer_error, HTTPException: answer_http}
+    return Starlette(routes=routes, exception_handlers=handlers)
+
+
+async def take_photo(desk: Desk, request: Request) -> dict[str, Any]:
+    """Write a photo down as it arrives, then have it decoded and kept."""
+    name = unquote(request.headers.get("x-file-name", ""))
+    length = request.headers.get("content-length", "")
+    if length.isdigit() and int(length) > desk.largest_photo:
+        raise HTTPException(413, too_large(name[:80], desk.largest_photo).what)
+    arrival = await run_in_threadpool(Arrival, desk.book.folder, name, desk.largest_photo)
+    try:
+        async for part in request.stream():
+            arrival.take(part)
+        return await run_in_threadpool(desk.keep_photo, arrival)
+    except ClientDisconnect as error:
+        raise HTTPException(400, "the photo was cut short") from error
+    finally:
+        await run_in_threadpool(arrival.drop)
 
 
 def static_file(name: str) -> Response:

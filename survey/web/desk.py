@@ -17,9 +17,11 @@ from survey.planefile.files import file_stem
 from survey.planefile.model import SUFFIX
 from survey.planefile.text import format_document
 from survey.web.actions import Action
+from survey.web.arrivals import Arrival
 from survey.web.described import Json, describe_photo, describe_visit, find_patch
 from survey.web.fieldbook import FieldBook
 from survey.web.live import Live, describe_targets
+from survey.web.settings import LARGEST_PHOTO, MOST_DECODINGS
 from survey.web.shelf import Shelf
 from survey.web.snapping import snap_line, snap_point
 from survey.web.tiles import Cutter
@@ -35,8 +37,10 @@ class Desk:
         self.book.sizes = lambda: self.shelf.sizes(self.book.visit)
         self.live = Live(folder, self._heard)
         self.listeners: list[Callable[[], None]] = []
+        self.largest_photo = LARGEST_PHOTO
         self._described: tuple[int, Json] = (-1, {})
         self._lock = threading.Lock()
+        self._decoding = threading.Semaphore(MOST_DECODINGS)
 
     def describe(self) -> Json:
         """Return the whole visit."""
@@ -77,6 +81,22 @@ class Desk:
         plane_file = PlaneFile(result["result"])
         name = f"{file_stem(plane_file.name)}{SUFFIX}"
         return name, format_document(plane_file.document).encode("utf-8")
+
+    def keep_photo(self, arrival: Arrival) -> Json:
+        """Decode and keep a photo that has arrived; it is in the visit when this returns."""
+        with self._decoding:
+            kept = arrival.keep(self.book.visit)
+        if not kept.was_there:
+            self.book.note(f"photo {kept.name} added", ("photo", kept.name))
+        if self.live.version >= 0:
+            self.follow()
+        return {
+            "version": self.book.version,
+            "name": kept.name,
+            "width": kept.width,
+            "height": kept.height,
+            "was_there": kept.was_there,
+        }
 
     def follow(self) -> None:
         """Let measuring know of the visit as it stands."""

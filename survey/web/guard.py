@@ -16,7 +16,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
 
-from survey.web.settings import KEY_BYTES, LONGEST_PATH
+from survey.web.settings import KEY_BYTES, LONGEST_PATH, MOST_KEYS
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -56,19 +56,20 @@ class Session:
     hosts: frozenset[str]
     cookie: str
     token: str = field(default_factory=lambda: secrets.token_urlsafe(KEY_BYTES))
-    keys: set[str] = field(default_factory=set)
+    keys: list[str] = field(default_factory=list)
 
     def new_key(self) -> str:
         """Return a fresh key that opens the session once."""
         key = secrets.token_urlsafe(KEY_BYTES)
-        self.keys.add(key)
+        self.keys.append(key)
+        del self.keys[:-MOST_KEYS]
         return key
 
     def burn(self, key: str) -> bool:
         """Whether a key is right; it is of no use afterwards."""
         for known in self.keys:
             if hmac.compare_digest(known.encode(), key.encode("utf-8", "replace")):
-                self.keys.discard(known)
+                self.keys.remove(known)
                 return True
         return False
 

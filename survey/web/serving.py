@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,10 +13,11 @@ from filelock import FileLock, Timeout
 from survey.errors import InputError
 from survey.storage import write_atomically
 from survey.visit.visit_file import VISIT_FILE
-from survey.web.app import UPLOAD, make_app
+from survey.web.app import UPLOAD, make_app, make_phone_app
 from survey.web.desk import Desk
 from survey.web.guard import App, Guard, Session
 from survey.web.journal import FOLDER
+from survey.web.phone import Phone, network_address
 from survey.web.settings import LOOPBACK
 
 
@@ -40,27 +42,43 @@ class Page:
     desk: Desk
     listener: socket.socket
     lock: FileLock
+    phone: Phone | None = None
+    phone_app: App | None = None
+    phone_listener: socket.socket | None = None
 
     def serve(self) -> None:
         """Serve until interrupted."""
-        config = uvicorn.Config(
-            self.app, log_level="warning", access_log=False, ws="none", lifespan="off",
-            server_header=False, date_header=False, timeout_keep_alive=30,
-            h11_max_incomplete_event_size=32_768,
-        )  # fmt: skip
+        phone = None
+        if self.phone_app is not None and self.phone_listener is not None:
+            phone = uvicorn.Server(configured(self.phone_app))
+            sockets = [self.phone_listener]
+            threading.Thread(target=phone.run, args=(sockets,), daemon=True).start()
         try:
-            uvicorn.Server(config).run(sockets=[self.listener])
+            uvicorn.Server(configured(self.app)).run(sockets=[self.listener])
         finally:
+            if phone is not None:
+                phone.should_exit = True
             self.close()
 
     def close(self) -> None:
-        """Let go of port and visit."""
+        """Let go of ports, processes and visit."""
+        if self.phone_listener is not None:
+            self.phone_listener.close()
         self.listener.close()
         self.desk.close()
         self.lock.release()
 
 
-def open_page(folder: str | Path, *, port: int = 0) -> Page:
+def configured(app: App) -> uvicorn.Config:
+    """Return how an application of the page is served."""
+    return uvicorn.Config(
+        app, log_level="warning", access_log=False, ws="none", lifespan="off",
+        server_header=False, date_header=False, timeout_keep_alive=30,
+        h11_max_incomplete_event_size=32_768,
+    )  # fmt: skip
+
+
+def open_page(folder: str | Path, *, port: int = 0, lan: bool = False) -> Page:
     """Open the page of a visit folder.
 
     Parameters
@@ -69,6 +87,8 @@ def open_page(folder: str | Path, *, port: int = 0) -> Page:
         Visit folder. One without a visit.toml is begun with an empty one named after it.
     port : int
         On this machine only; 0 takes a free one.
+    lan : bool
+        Whether a phone in the same network may send photos, at another port.
 
     Raises
     ------
@@ -80,10 +100,17 @@ def open_page(folder: str | Path, *, port: int = 0) -> Page:
     folder = Path(folder)
     _begin_empty(folder)
     lock = _lock(folder)
+    listeners: list[socket.socket] = []
     try:
         listener = _listen(LOOPBACK, port)
+        listeners.append(listener)
+        phone, phone_listener = _open_door() if lan else (None, None)
+        if phone_listener is not None:
+            listeners.append(phone_listener)
         desk = Desk(folder)
     except BaseException:
+        for one in listeners:
+            one.close()
         lock.release()
         raise
     port = listener.getsockname()[1]
@@ -91,9 +118,21 @@ def open_page(folder: str | Path, *, port: int = 0) -> Page:
         hosts=frozenset(f"{name}:{port}" for name in (LOOPBACK, "localhost", "[::1]")),
         cookie=f"survey_session_{port}",
     )
-    app = Guard(make_app(desk), session, frozenset({UPLOAD}))
+    app = Guard(make_app(desk, phone), session, frozenset({UPLOAD}))
+    phone_app = None
+    if phone is not None:
+        phone_app = Guard(make_phone_app(desk), phone.session, frozenset({UPLOAD}))
     address = f"http://{LOOPBACK}:{port}/?key={session.new_key()}"
-    return Page(address, app, session, desk, listener, lock)
+    return Page(address, app, session, desk, listener, lock, phone, phone_app, phone_listener)
+
+
+def _open_door() -> tuple[Phone, socket.socket]:
+    """Listen on this machine's address in the local network."""
+    host = network_address()
+    listener = _listen(host, 0)
+    port = listener.getsockname()[1]
+    session = Session(frozenset({f"{host}:{port}"}), f"survey_phone_{port}")
+    return Phone(session, host, port), listener
 
 
 def _begin_empty(folder: Path) -> None:

@@ -17,4 +17,6 @@ TILE_BYTES = 48_000_000  # encoded tiles kept
 TILE_QUALITY = 88  # JPEG
 DECODING_DEADLINE = 60.0  # seconds for an uploaded photo
 DECODING_MEMORY = 2_000_000_000  # bytes of address space for it
+MOST_KEYS = 8  # one-time keys that wait to be used; older ones are void
+MOST_DECODINGS = 1  # uploaded photos decoded at once
 KEY_BYTES = 32  # of the one-time key and of the session

@@ -49,7 +49,7 @@ class Served:
 
 
 def serve(folder: Path, port: int = 0) -> Served:
-    from survey.web import open_page
+    from survey.web.serving import open_page
 
     page = open_page(folder, port=port)
     config = uvicorn.Config(

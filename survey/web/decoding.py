@@ -1,0 +1,60 @@
+"""The child that decodes one photo: ``python -m survey.web.decoding PATH MEMORY SECONDS``."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+BASE_MEMORY = 1_500_000_000  # bytes of address space that the libraries map without using them
+
+
+def main(arguments: list[str]) -> int:
+    """Decode a photo and print what it is, or why it is refused."""
+    path, memory, seconds = Path(arguments[0]), int(arguments[1]), int(arguments[2])
+    bound(memory, seconds)
+    print(json.dumps(look(path)))
+    return 0
+
+
+def bound(memory: int, seconds: int) -> None:
+    """Limit this process; systems without such limits leave it to the parent."""
+    try:
+        import resource
+    except ImportError:
+        return
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_AS, (memory + BASE_MEMORY, memory + BASE_MEMORY))
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def look(path: Path) -> dict[str, Any]:
+    """Read and decode a photo."""
+    from survey.errors import SurveyError
+    from survey.photo import read_photo, read_pixels
+
+    photo = read_photo(path)
+    if photo.camera is None:
+        return {"refused": photo.refused}
+    try:
+        read_pixels(photo)
+    except SurveyError as error:
+        return {"refused": error.what}
+    except MemoryError:
+        return {"refused": "decoding it takes too much memory"}
+    width, height = photo.camera.size_px
+    return {
+        "format": photo.format,
+        "width": width,
+        "height": height,
+        "sha256": photo.sha256,
+    }
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
