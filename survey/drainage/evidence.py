@@ -22,22 +22,34 @@ MM = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """How a roof may depart from plane and dishes: waviness and an overall sag.
+    """How a roof may depart from plane and dishes: waviness, an overall sag, breaks in its fall.
 
-    `sag_sd` metres, of each quadratic term over the half extent of the plane; `share` prior
-    probability.
+    `sag_sd` metres, of each quadratic term over the half extent of the plane; `profile` of height
+    across the plane, the same all along it, and of height along it, the same all across: a break
+    in the fall runs parallel to a side; `share` prior probability.
     """
 
     waviness: Waviness
     sag_sd: float
     share: float
+    profile: Waviness | None = None
 
 
-DEPARTURES = tuple(
-    Departure(Waviness(sd, length), sag, share * sag_share)
-    for sd, length, share in ((0.1 * MM, 0.9, 0.45), (0.5 * MM, 0.75, 0.35), (1.2 * MM, 0.9, 0.2))
-    for sag, sag_share in ((0.0, 0.6), (5.0 * MM, 0.4))
-)  # own judgement; 1/50 in and 1/20 in of waviness, 3/16 in of sag
+FOLD_SHARE = 0.2  # of roofs whose fall breaks or bends along lines parallel to a side
+FOLD = Waviness(6.0 * MM, 1.2)  # changes the fall by 0.08 in 12 (sd) over about 4 ft
+DEPARTURES = (
+    *(
+        Departure(Waviness(sd, length), sag, (1.0 - FOLD_SHARE) * share * sag_share)
+        for sd, length, share in (
+            (0.1 * MM, 0.9, 0.45),
+            (0.5 * MM, 0.75, 0.35),
+            (1.2 * MM, 0.9, 0.2),
+        )
+        for sag, sag_share in ((0.0, 0.6), (5.0 * MM, 0.4))
+    ),
+    Departure(Waviness(0.1 * MM, 0.9), 0.0, 0.5 * FOLD_SHARE, FOLD),
+    Departure(Waviness(0.5 * MM, 0.75), 0.0, 0.5 * FOLD_SHARE, FOLD),
+)  # own judgement; 1/50 in and 1/20 in of waviness, 3/16 in of sag, 1/4 in of folds
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +72,11 @@ class Soundings:
     operator : (n, m) array or None
         What each observation makes of the heights at `places` (a slope reading is a difference);
         None: observation i is the height at place i.
+    plan_sd : (n,) array or None
+        How far the place of an observation may be off, metres a coordinate; only for the points of
+        tide lines, which come last; 0 elsewhere.
+    full_share : tuple of float
+        For each tide line, how likely its pond was full to its spill.
     """
 
     places: Array
@@ -68,6 +85,8 @@ class Soundings:
     level: npt.NDArray[np.int64]
     breaks: tuple[Array, ...] = ()
     operator: Array | None = None
+    plan_sd: Array | None = None
+    full_share: tuple[float, ...] = ()
 
     def observe(self, values: Array) -> Array:
         """Turn values (..., m) at the places into observations (..., n)."""
@@ -80,6 +99,11 @@ class Soundings:
     def levels(self) -> int:
         """Number of tide lines."""
         return int(self.level.max(initial=-1)) + 1
+
+    @property
+    def traced(self) -> int:
+        """Number of observations, the last ones, whose place is traced and may be off."""
+        return 0 if self.plan_sd is None else int((self.plan_sd > 0).sum())
 
     def design(self) -> Array:
         """Design matrix (n, p): plane, a step for each break line, minus one for each tide line."""
@@ -131,8 +155,11 @@ class Weighing:
 def departure_covariance(
     departure: Departure, extent: Extent, first: Array, second: Array
 ) -> Array:
-    """Covariance (n, m) of sag and waviness between places, m2."""
+    """Covariance (n, m) of sag, waviness and breaks in the fall between places, m2."""
     wavy = departure.waviness.covariance(first, second)
+    if departure.profile is not None:
+        for axis in (slice(0, 1), slice(1, 2)):
+            wavy = wavy + departure.profile.covariance(first[:, axis], second[:, axis])
     if departure.sag_sd == 0.0:
         return wavy
     sag: Array = departure.sag_sd**2 * extent.sag_terms(first) @ extent.sag_terms(second).T

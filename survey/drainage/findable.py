@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from survey.drainage.particles import Question
 from survey.figures import Figure, Measured, NotObserved
@@ -31,6 +32,11 @@ def dish_of_pond(diameter: float, depth: float, fall: float) -> tuple[float, flo
 def smallest_findable(question: Question, fall: float, spacing: float) -> Measured:
     """Smallest diameter of a pond 1/4 in deep that the readings would have shown.
 
+    Two things are asked of a pond: the dish under it must move the readings by `STRENGTH` of their
+    sds, and one of them at least must lie in its water. A dish that reaches a few readings at its
+    rim moves them too, but as well as a smaller dish beside them, that holds nothing, would. A pond
+    in a dish wider than any believed in can't be claimed either: it would be read as the plane.
+
     Parameters
     ----------
     question : Question
@@ -48,15 +54,24 @@ def smallest_findable(question: Question, fall: float, spacing: float) -> Measur
     low, high = question.outline.min(axis=0), question.outline.max(axis=0)
     step = float(np.sqrt(np.prod(high - low) / CENTRES))
     grid = np.meshgrid(*(np.arange(a + step / 2, b, step) for a, b in zip(low, high, strict=True)))
-    centres = np.stack(grid, axis=-1).reshape(-1, 2)
-    centres = centres[question.holds(centres)]
+    middles = np.stack(grid, axis=-1).reshape(-1, 2)
+    middles = middles[question.holds(middles)]
+    uphill = question.tilt / max(float(np.linalg.norm(question.tilt)), 1e-12)
+    soundings = question.soundings
+    read = soundings.places[: len(soundings.places) - soundings.traced]
+    nearest, _ = cKDTree(read).query(middles)
     likely = question.projected[int(np.argmax(question.log_share))]
+    tried = float(TRIED[0])
     for diameter in TRIED:
         width, depth = dish_of_pond(float(diameter), POND_DEPTH, fall)
+        if width / 2 > question.prior.most_radius:
+            break
+        centres = middles + uphill * (width - float(diameter)) / 2
         radius = np.full(len(centres), width / 2)
         forms = question.forms(centres, radius, np.zeros(len(centres), dtype=bool))
         strength = depth * np.sqrt(np.maximum(np.einsum("bn,bn->b", forms @ likely, forms), 0.0))
-        if (strength >= STRENGTH).mean() >= SHARE:
+        if ((strength >= STRENGTH) & (nearest <= diameter / 2)).mean() >= SHARE:
             return Figure(float(diameter), FOOT / 4, "m")
-    why = "a pond 12 ft across and 1/4 in deep could hide between these readings"
+        tried = float(diameter)
+    why = f"a pond {tried / FOOT:.1f} ft across and 1/4 in deep could hide between these readings"
     return NotObserved(why, f"read on a grid closer than {spacing / FOOT:.0f} ft")

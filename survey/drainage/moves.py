@@ -7,29 +7,25 @@ centre, radius and rim are proposed. `tempering` raises the likelihood to a powe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_matrix
 
+from survey.drainage.candidates import Candidates, pick_tiles, propose_tiles
 from survey.drainage.dishes import DepthPosterior, depth_posterior, draw_depth
 from survey.drainage.particles import (
+    Dishes,
     Particles,
     Question,
     refresh,
     weigh_vectors,
 )
+from survey.drainage.rings import ring_change
 
 Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
 STEP_SIZES = (0.02, 0.06, 0.2, 0.5)  # of a dish's radius; a random one is taken at each move
-UNIFORM_SHARE = 0.1  # of proposals of new dishes that ignore the readings
-SHARPNESS = 0.8  # power on the proposal's weights, below 1 to keep its tails long
-RADIUS_LEVELS = 6
-TILE_SHARE = 0.5  # side of a proposal tile over the radius it stands for
 RIM_STRETCH = 0.15  # log of how much wider a bell must be to look like a plain dish
 
 
@@ -60,7 +56,7 @@ def step_dishes(
     )
     weighted = p.weighted[rows] - p.depth[rows, slot, None] * p.pulled[rows, slot]
     old = _score(question, p.form[rows, slot], p.pulled[rows, slot], weighted, tempering)
-    shape = question.forms(new_centre, new_radius, new_bell)
+    shape = question.forms(new_centre, new_radius, new_bell, p.shift[rows])
     pulled = weigh_vectors(question, p.departure[rows], shape)
     new = _score(question, shape, pulled, weighted, tempering)
     log_ratio = (
@@ -70,14 +66,17 @@ def step_dishes(
         - _log_prior(question, centre, radius, bell)
         + log_back
     )
-    taken = np.log(rng.random(len(rows))) < log_ratio
-    depth = draw_depth(question.prior, _choose(taken, new, old), rng.random(len(rows)))
-    shape = np.where(taken[:, None], shape, p.form[rows, slot])
-    pulled = np.where(taken[:, None], pulled, p.pulled[rows, slot])
-    p.centre[rows, slot] = np.where(taken[:, None], new_centre, centre)
-    p.radius[rows, slot] = np.where(taken, new_radius, radius)
-    p.bell[rows, slot] = np.where(taken, new_bell, bell)
-    _put(p, rows, slot, shape, pulled, depth)
+    fresh = Dishes(new_centre, new_radius, new_bell, shape, pulled)
+    present = Dishes(centre, radius, bell, p.form[rows, slot], p.pulled[rows, slot])
+    depth = draw_depth(question.prior, new, rng.random(len(rows)))
+    rings = ring_change(question, p, rows, slot, fresh, depth)
+    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings
+    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings[taken])
+    # where nothing was taken, the depth alone is drawn again
+    depth = draw_depth(question.prior, old, rng.random(len(rows)))
+    rings = ring_change(question, p, rows, slot, present, depth)
+    again = ~taken & (np.log(rng.random(len(rows))) < tempering * rings)
+    _apply(p, rows[again], slot[again], present.of(again), depth[again], rings[again])
 
 
 def _random_dish(particles: Particles, rows: IntArray, rng: np.random.Generator) -> IntArray:
@@ -107,15 +106,6 @@ def _log_prior(question: Question, centre: Array, radius: Array, bell: BoolArray
     return np.where(allowed, value, -np.inf)
 
 
-def _choose(first: BoolArray, one: DepthPosterior, other: DepthPosterior) -> DepthPosterior:
-    """Take `one` where `first`, else `other`."""
-    return DepthPosterior(
-        np.where(first, one.mean, other.mean),
-        np.where(first, one.sd, other.sd),
-        np.where(first, one.log_evidence, other.log_evidence),
-    )
-
-
 def _put(
     particles: Particles,
     rows: IntArray,
@@ -138,138 +128,6 @@ def _put(
 # --- births, deaths and removals led by the readings ---------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Candidates:
-    """Places and sizes at which a new dish may be proposed.
-
-    Tiles in centre and log radius cover everything a dish can be; a proposal picks a tile by how
-    well a dish in its middle would explain the residuals, then a point of the tile evenly.
-
-    `centre` (t, 2), `log_radius` (t,) of tile middles; `half` (t,) half side of the tile, `span`
-    half its log radius; `shapes` (t, n) sparse; `weight` (h, t) of those under each departure;
-    `first`, `columns`, `rows` index the tiles of each radius level.
-    """
-
-    low: Array
-    centre: Array
-    log_radius: Array
-    half: Array
-    span: float
-    shapes: csr_matrix
-    weight: Array
-    first: IntArray
-    columns: IntArray
-    rows: IntArray
-    level_half: Array
-    log_least: float
-    log_volume: Array
-
-    def tile_of(self, centre: Array, log_radius: Array) -> IntArray:
-        """Tile that holds a dish."""
-        level = np.floor((log_radius - self.log_least) / (2 * self.span)).astype(np.int64)
-        level = np.clip(level, 0, len(self.first) - 1)
-        side = 2 * self.level_half[level]
-        column = np.floor((centre[:, 0] - self.low[0]) / side).astype(np.int64)
-        row = np.floor((centre[:, 1] - self.low[1]) / side).astype(np.int64)
-        column = np.clip(column, 0, self.columns[level] - 1)
-        row = np.clip(row, 0, self.rows[level] - 1)
-        tile: IntArray = self.first[level] + row * self.columns[level] + column
-        return tile
-
-
-def lay_candidates(question: Question, spacing: float) -> Candidates:
-    """Tile a plane for proposals; tiles follow the radius and the spacing of the readings."""
-    prior = question.prior
-    low, high = question.outline.min(axis=0), question.outline.max(axis=0)
-    log_least, log_most = np.log(prior.least_radius), np.log(prior.most_radius)
-    span = (log_most - log_least) / RADIUS_LEVELS / 2
-    centres, log_radii, halves, first, columns, rows = [], [], [], [], [], []
-    total = 0
-    for level in range(RADIUS_LEVELS):
-        log_radius = log_least + (2 * level + 1) * span
-        side = max(TILE_SHARE * float(np.exp(log_radius)), 0.3 * spacing)
-        across, up = np.maximum(np.ceil((high - low) / side), 1).astype(int)
-        u = low[0] + side * (np.arange(across) + 0.5)
-        v = low[1] + side * (np.arange(up) + 0.5)
-        centres.append(np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2))
-        log_radii.append(np.full(across * up, log_radius))
-        halves.append(side / 2)
-        first.append(total)
-        columns.append(across)
-        rows.append(up)
-        total += across * up
-    centre, log_radius_all = np.concatenate(centres), np.concatenate(log_radii)
-    half = np.repeat(halves, np.array(columns) * np.array(rows))
-    radius = np.exp(log_radius_all)
-    dense = question.forms(centre, radius, np.zeros(total, dtype=bool))
-    shapes = csr_matrix(dense)
-    weight = np.stack(
-        [np.asarray(shapes.multiply(shapes @ q).sum(axis=1)).ravel() for q in question.projected]
-    )
-    return Candidates(
-        low=low,
-        centre=centre,
-        log_radius=log_radius_all,
-        half=half,
-        span=span,
-        shapes=shapes,
-        weight=np.maximum(weight, 0.0),
-        first=np.array(first),
-        columns=np.array(columns),
-        rows=np.array(rows),
-        level_half=np.array(halves),
-        log_least=float(log_least),
-        log_volume=np.log((2 * half) ** 2 * 2 * span),
-    )
-
-
-def _proposal(
-    question: Question,
-    candidates: Candidates,
-    weighted: Array,
-    departure: IntArray,
-    tempering: float,
-) -> npt.NDArray[np.float32]:
-    """Weight (b, t) of proposing each tile given residuals without the dish; rows sum to 1."""
-    prior = question.prior
-    variance = 1.0 / (tempering * candidates.weight + prior.depth_sd**-2)
-    base = 0.5 * SHARPNESS * np.log(variance) + candidates.log_volume + candidates.log_radius
-    pull = (candidates.shapes @ weighted.T).T
-    mean = (prior.depth_mean * prior.depth_sd**-2 - tempering * pull).astype(np.float32)
-    np.maximum(mean, 0.0, out=mean)
-    np.square(mean, out=mean)
-    mean *= (0.5 * SHARPNESS * variance).astype(np.float32)[departure]
-    mean += base.astype(np.float32)[departure]
-    mean -= mean.max(axis=1, keepdims=True)
-    share = np.exp(mean, out=mean)
-    share *= (1.0 - UNIFORM_SHARE) / share.sum(axis=1, keepdims=True)
-    even = np.exp(candidates.log_volume)
-    share += (UNIFORM_SHARE * even / even.sum()).astype(np.float32)
-    proposal: npt.NDArray[np.float32] = share
-    return proposal
-
-
-@dataclass(frozen=True, slots=True)
-class Dishes:
-    """One dish for each of some guesses: place, size, rim, and its forms at the observations."""
-
-    centre: Array
-    radius: Array
-    bell: BoolArray
-    form: Array
-    pulled: Array
-
-    def of(self, chosen: BoolArray) -> Dishes:
-        """Return those chosen."""
-        return Dishes(
-            self.centre[chosen],
-            self.radius[chosen],
-            self.bell[chosen],
-            self.form[chosen],
-            self.pulled[chosen],
-        )
-
-
 def change_dishes(
     question: Question,
     candidates: Candidates,
@@ -288,8 +146,8 @@ def change_dishes(
     slot = np.where(adds, np.argmin(p.active[rows], axis=1), _random_dish(p, rows, rng))
     held = np.where(adds, 0.0, p.depth[rows, slot])
     weighted = p.weighted[rows] - held[:, None] * p.pulled[rows, slot]
-    share = _proposal(question, candidates, weighted, p.departure[rows], tempering)
-    fresh = _propose(question, candidates, share, p.departure[rows], rng)
+    share = propose_tiles(question, candidates, weighted, p.departure[rows], tempering)
+    fresh = _propose(question, candidates, share, p, rows, rng)
     present = Dishes(
         p.centre[rows, slot],
         p.radius[rows, slot],
@@ -308,27 +166,31 @@ def change_dishes(
         log_ratio = np.where(
             adds, up + log_new, np.where(removes, -down - log_old, log_new - log_old)
         )
-    taken = np.log(rng.random(len(rows))) < log_ratio
     depth = draw_depth(question.prior, new, rng.random(len(rows)))
-    _apply(p, rows[taken], slot[taken], removes[taken], fresh.of(taken), depth[taken])
+    depth[removes] = 0.0  # a dish of no depth is none
+    rings = ring_change(question, p, rows, slot, fresh, depth)
+    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings
+    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings[taken])
 
 
 def _propose(
     question: Question,
     candidates: Candidates,
     share: npt.NDArray[np.float32],
-    departure: IntArray,
+    particles: Particles,
+    rows: IntArray,
     rng: np.random.Generator,
 ) -> Dishes:
     """Draw a dish for each guess: a tile by its share, a point of the tile evenly."""
-    tile = _pick(share, rng)
+    tile = pick_tiles(share, rng)
     shift = rng.uniform(-1, 1, (len(tile), 2))
     centre = candidates.centre[tile] + candidates.half[tile, None] * shift
     log_radius = candidates.log_radius[tile] + candidates.span * rng.uniform(-1, 1, len(tile))
     radius = np.exp(log_radius)
     bell = rng.random(len(tile)) < question.prior.bell_share
-    form = question.forms(centre, radius, bell)
-    return Dishes(centre, radius, bell, form, weigh_vectors(question, departure, form))
+    form = question.forms(centre, radius, bell, particles.shift[rows])
+    pulled = weigh_vectors(question, particles.departure[rows], form)
+    return Dishes(centre, radius, bell, form, pulled)
 
 
 def _log_against_proposal(
@@ -350,34 +212,25 @@ def _apply(
     particles: Particles,
     rows: IntArray,
     slot: IntArray,
-    removes: BoolArray,
     dishes: Dishes,
     depth: Array,
+    rings: Array,
 ) -> None:
-    """Carry out accepted changes."""
+    """Set dishes; one of no depth is taken away. `rings` is what that adds to the ring score."""
     p = particles
-    kept = ~removes
-    stay = (rows[kept], slot[kept])
-    p.centre[stay] = dishes.centre[kept]
-    p.radius[stay] = dishes.radius[kept]
-    p.bell[stay] = dishes.bell[kept]
-    p.active[rows, slot] = kept
-    wanted = kept[:, None]
-    _put(p, rows, slot, dishes.form * wanted, dishes.pulled * wanted, depth * kept)
+    p.centre[rows, slot] = dishes.centre
+    p.radius[rows, slot] = dishes.radius
+    p.bell[rows, slot] = dishes.bell
+    p.active[rows, slot] = depth > 0
+    wanted = (depth > 0)[:, None]
+    p.ring[rows] += rings
+    _put(p, rows, slot, dishes.form * wanted, dishes.pulled * wanted, depth)
 
 
 def _log_bell(question: Question, bell: BoolArray) -> Array:
     """Log prior of a rim, which is also how it is proposed."""
     share = question.prior.bell_share
     return np.log(np.where(bell, share, 1.0 - share))
-
-
-def _pick(share: npt.NDArray[np.float32], rng: np.random.Generator) -> IntArray:
-    """Pick one column of each row by its share."""
-    running = np.cumsum(share, axis=1)
-    luck = rng.random(len(share))[:, None] * running[:, -1:]
-    picked: IntArray = np.minimum((running < luck).sum(axis=1), share.shape[1] - 1)
-    return picked
 
 
 # --- departures and depths -----------------------------------------------------------------------

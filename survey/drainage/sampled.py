@@ -95,7 +95,7 @@ class Seen:
 def judge_by_sampling(case: Case, seed: tuple[int, ...], surfaces: int) -> PlaneDrainage:
     """Draw surfaces from what the readings say and judge each."""
     domain = case.domain
-    soundings = add_tide_lines(case.soundings, case.tide_lines, case.fall)
+    soundings = add_tide_lines(case.soundings, case.tide_lines)
     question, extent = pose_question(soundings, domain.outline)
     rng = np.random.default_rng(seed)
     count = surfaces * (RING_SPARE if case.tide_lines else 1)

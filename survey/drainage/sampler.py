@@ -13,23 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from survey.drainage.candidates import Candidates, lay_candidates
 from survey.drainage.dishes import DishPrior
-from survey.drainage.evidence import DEPARTURES, Departure, Extent, Soundings, weigh
-from survey.drainage.moves import (
-    Candidates,
-    change_dishes,
-    lay_candidates,
-    redraw_departures,
-    step_dishes,
-)
+from survey.drainage.evidence import DEPARTURES, Departure, Extent, Soundings, Weighing, weigh
+from survey.drainage.moves import change_dishes, redraw_departures, step_dishes
 from survey.drainage.particles import (
     MANY,
     Particles,
     Question,
+    Ring,
     draw_prior,
     log_likelihood,
     refresh,
 )
+from survey.drainage.rings import shift_traced
 
 Array = npt.NDArray[np.float64]
 
@@ -68,6 +65,7 @@ def pose_question(
     weighings = tuple(weigh(soundings, extent, departure) for departure in departures)
     share = np.array([departure.share for departure in departures])
     mean = prior.per_area * float(np.prod(high - low))
+    tilt = _tilt(soundings, weighings[0])
     question = Question(
         soundings=soundings,
         weighings=weighings,
@@ -76,9 +74,29 @@ def pose_question(
         log_share=np.log(share / share.sum()),
         prior=prior,
         outline=outline,
+        tilt=tilt,
+        rings=_rings(soundings, tilt),
         most_dishes=int(np.clip(np.ceil(DISHES_PER_MEAN * mean), 5, 14)),
     )
     return question, extent
+
+
+def _tilt(soundings: Soundings, weighing: Weighing) -> Array:
+    """Fall of the plane from the readings and the told places of traced points, du and dv."""
+    design = soundings.design()
+    trend: Array = weighing.trend_covariance @ (design.T @ weighing.inverse @ soundings.heights)
+    return trend[1:3]
+
+
+def _rings(soundings: Soundings, tilt: Array) -> tuple[Ring, ...]:
+    """Return the tide lines among the observations."""
+    rings = []
+    for number in range(soundings.levels):
+        rows = np.flatnonzero(soundings.level == number)
+        places = soundings.places[rows - len(soundings.level)]
+        middle = places.mean(axis=0)
+        rings.append(Ring(rows, middle, float(middle @ tilt), soundings.full_share[number]))
+    return tuple(rings)
 
 
 def sample_guesses(
@@ -118,10 +136,15 @@ def _one_round(
     tempering: float,
     rng: np.random.Generator,
 ) -> None:
-    """Change dishes, step them, and redraw the departures (one round in three with many readings)."""  # noqa: E501
+    """Change dishes, step them and the traced places, and redraw the departures.
+
+    With many readings the departures are redrawn in one round of three.
+    """
     change_dishes(question, candidates, particles, tempering, rng)
-    for _ in range(STEPS):
+    for step in range(STEPS):
         step_dishes(question, particles, tempering, rng)
+        if step % 3 == 0:
+            shift_traced(question, particles, tempering, rng)
     if len(question.soundings.heights) < MANY or rng.random() < 1 / 3:
         redraw_departures(question, particles, tempering, rng)
 

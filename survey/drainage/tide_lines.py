@@ -20,7 +20,8 @@ Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 PLAN_SD = 0.03  # m, 0.1 ft: how well a water's edge can be pointed at; own judgement
-LEVEL_SD = 0.0005  # m, 0.02 in: film and meniscus at the edge; own judgement
+FULL_SHARE = 0.7  # a stain ring is mostly the edge of the full pond; own judgement
+LEVEL_SD = 0.0008  # m, 1/32 in: film and meniscus at the edge; own judgement
 USUAL_DEPTH = 0.015  # m, 0.6 in: depth of dish that a ring's wall is taken to have; own judgement
 INSIDE_SHARE = 0.5  # of the way from the ring's middle to its edge at which it must be lower
 SLACK = 0.0015  # m, 1/16 in by which drawn surfaces may break what a ring says; own judgement
@@ -28,12 +29,16 @@ SLACK = 0.0015  # m, 1/16 in by which drawn surfaces may break what a ring says;
 
 @dataclass(frozen=True, slots=True)
 class TideLine:
-    """A water's edge on a plane: `outline` (n, 2) plane frame, `plan_sd` metres a coordinate."""
+    """A water's edge on a plane: `outline` (n, 2) plane frame, `plan_sd` metres a coordinate.
+
+    `full_share` is how likely the pond was full to its spill when it left that edge.
+    """
 
     name: str
     plane: str
     outline: Array
     plan_sd: float = PLAN_SD
+    full_share: float = FULL_SHARE
 
     @property
     def middle(self) -> Array:
@@ -80,7 +85,7 @@ def ring_sd(line: TideLine, fall: float) -> float:
     return float(np.hypot(line.plan_sd * wall, LEVEL_SD))
 
 
-def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float) -> Soundings:
+def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine]) -> Soundings:
     """Add the points of tide lines to readings, each line with a level of its own.
 
     Parameters
@@ -88,20 +93,20 @@ def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float)
     soundings : Soundings
         Readings only.
     lines : sequence of TideLine
-    fall : float
-        Fall of the plane, m/m.
+
+    Notes
+    -----
+    What is unsure of a traced point is its place, not its height: the sampler shifts it.
     """
     if not lines:
         return soundings
     places = [soundings.places, *(line.outline for line in lines)]
     count = sum(len(line.outline) for line in lines)
-    variances = np.concatenate(
-        [np.full(len(line.outline), ring_sd(line, fall) ** 2) for line in lines]
-    )
     n = len(soundings.heights)
     covariance = np.zeros((n + count, n + count))
     covariance[:n, :n] = soundings.covariance
-    covariance[np.arange(n, n + count), np.arange(n, n + count)] = variances
+    covariance[np.arange(n, n + count), np.arange(n, n + count)] = LEVEL_SD**2
+    plan_sd = [np.zeros(n), *(np.full(len(line.outline), line.plan_sd) for line in lines)]
     operator = None
     if soundings.operator is not None:
         operator = block_diag(soundings.operator, np.eye(count))
@@ -113,6 +118,8 @@ def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine], fall: float)
         level=np.concatenate(level).astype(np.int64),
         breaks=soundings.breaks,
         operator=operator,
+        plan_sd=np.concatenate(plan_sd),
+        full_share=tuple(line.full_share for line in lines),
     )
 
 

@@ -92,7 +92,7 @@ def test_the_level_of_a_ring_is_free():
     places = grid_places(spacing=10 * FOOT)
     n = len(places)
     soundings = Soundings(places, places[:, 1] / 48, np.eye(n) * 1e-6, np.full(n, -1))
-    both = add_tide_lines(soundings, (TideLine("t", "porch", ring),), FALL)
+    both = add_tide_lines(soundings, (TideLine("t", "porch", ring),))
     design = both.design()
     assert design.shape == (n + 10, 4)
     np.testing.assert_array_equal(design[:n, 3], 0.0)

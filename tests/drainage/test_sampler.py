@@ -8,9 +8,10 @@ from scipy import stats
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
+from survey.drainage.candidates import lay_candidates
 from survey.drainage.dishes import DishPrior, dish_shape
 from survey.drainage.evidence import Departure, Extent, Soundings, weigh
-from survey.drainage.moves import change_dishes, lay_candidates, redraw_departures, step_dishes
+from survey.drainage.moves import change_dishes, redraw_departures, step_dishes
 from survey.drainage.particles import draw_prior, log_likelihood, refresh
 from survey.drainage.process import Waviness, plane_trend
 from survey.drainage.sampler import pose_question, sample_guesses

@@ -163,7 +163,7 @@ def add_rings(roof: Roof, soundings: Soundings, sd: float, rng, *, ring=True, ce
             np.eye(len(soundings.heights) + len(places)) * sd**2,
             np.full(len(soundings.heights) + len(places), -1),
         )
-    return add_tide_lines(soundings, lines if ring else [], roof.fall), len(lines)
+    return add_tide_lines(soundings, lines if ring else []), len(lines)
 
 
 def judge_roof(roof: Roof, soundings: Soundings, spacing: float, sd: float, surfaces: int, seed):
