@@ -12,6 +12,7 @@ from scipy.stats import chi2
 from scipy.stats import t as student
 
 from survey.adjustment.equations import System
+from survey.adjustment.equations_base import FIELD
 from survey.adjustment.model import Array
 from survey.adjustment.reliability import Reliability
 from survey.figures import NORMAL_95
@@ -51,7 +52,8 @@ def estimate_factors(
     """Variance factor of each kind (A6): (worth + squares) / (worth + redundancy).
 
     Where the squares refute the stated sd (beyond the 99.9 % quantile) its worth fades with the
-    fourth power of how far they do.
+    fourth power of how far they do. How far a roof may sag is never taken for less than stated: a
+    deck that is smooth everywhere else may still hold one low spot.
 
     Parameters
     ----------
@@ -72,7 +74,8 @@ def estimate_factors(
     limit = chi2.ppf(REFUTED, np.maximum(redundancy, 1.0))
     finite = finite * (limit / np.maximum(squares, limit)) ** 4
     factors = np.where(np.isfinite(worth), (finite + squares) / (finite + redundancy), 1.0)
-    return np.clip(factors, LEAST_FACTOR, MOST_FACTOR)
+    least = np.array([1.0 if kind == FIELD else LEAST_FACTOR for kind in system.kinds])
+    return np.clip(factors, least, MOST_FACTOR)
 
 
 def degrees_of_freedom(system: System, redundancy: Array) -> Array:

@@ -40,6 +40,7 @@ from survey.adjustment.model import (
 from survey.adjustment.unknowns import Unknowns, Values
 from survey.photo.model import CameraPrior
 
+FIELD = "point in the field"  # kind of a point where the roof itself may sag
 # An exactly known value gets this sd: far below anything measured, far above rounding.
 EXACT_SD = 1e-6  # m, rad
 

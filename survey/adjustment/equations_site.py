@@ -6,7 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from survey.adjustment.equations_base import EXACT_SD, Equations, columns_of, rows_of, unit
+from survey.adjustment.equations_base import (
+    EXACT_SD,
+    FIELD,
+    Equations,
+    columns_of,
+    rows_of,
+    unit,
+)
 from survey.adjustment.model import (
     LENS,
     LENS_MEAN,
@@ -104,7 +111,7 @@ class OnPlaneEquations(Equations):
     """E7: distance = n . X + d, positive out of the roof."""
 
     accepts = OnSurface
-    kinds = ("point on plane",)
+    kinds = ("point on plane", FIELD)
 
     @classmethod
     def takes(cls, observation: Observation) -> bool:
@@ -121,10 +128,15 @@ class OnPlaneEquations(Equations):
         self.point = rows_of([(POINT, o.point) for o in touching], unknowns)
         self.value = np.array([o.value for o in touching], dtype=float)
         self.sd = exact_sds([o.sd for o in touching])
+        self.kind_of_row = [self.kinds[int(o.may_sag)] for o in touching]
         self.columns = np.concatenate(
             [columns_of(PLANE, self.plane, unknowns), columns_of(POINT, self.point, unknowns)],
             axis=1,
         )
+
+    def row_kinds(self) -> list[str]:
+        """Tell corners, which a reading can misplace, from the field, which may sag."""
+        return self.kind_of_row
 
     def linearise(self, values: Values) -> tuple[Array, Array]:
         """Residuals and derivatives."""

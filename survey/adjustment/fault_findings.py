@@ -73,7 +73,8 @@ def fault_finding(
 
 
 def _where(model: FaultModel) -> str:
-    kind = {"lens-contradicted": "lens of", "edge-off-plane": "plane"}.get(model.code, "target")
+    several = "targets" if model.subjects else "target"
+    kind = {"lens-contradicted": "lens of", "edge-off-plane": "plane"}.get(model.code, several)
     return f"{kind} {model.subject}"
 
 
@@ -82,15 +83,17 @@ def _prior(network: Network, key: Key) -> Prior:
 
 
 def _print_scale(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:
-    key = (PRINT_SCALE, model.subject)
+    key = (PRINT_SCALE, (*model.subjects, model.subject)[0])
     found = np.asarray(solution.state[key])
     change = float(np.mean(found / _prior(network, key).mean)) - 1.0
     sd = float(np.sqrt(solution.covariance([key]).trace() / 2))
     word = "larger" if change > 0 else "smaller"
-    return (
-        f"target {model.subject} is {abs(change):.1%} (give or take {1.96 * sd:.1%}) {word} than "
-        "its check lines were said to measure"
-    )
+    size = f"{abs(change):.1%} (give or take {1.96 * sd:.1%}) {word}"
+    if model.subjects:
+        return (
+            f"targets {model.subject} are all {size} than their check lines were said to measure"
+        )
+    return f"target {model.subject} is {size} than its check lines were said to measure"
 
 
 def _tilt(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:

@@ -9,11 +9,19 @@ import numpy as np
 
 from survey.adjustment.adjusted import AdjustedNetwork
 from survey.adjustment.equations import compile_network
-from survey.adjustment.faults import FaultModel, fault_models, is_troubled
-from survey.adjustment.hypotheses import DECIDED, find_hypotheses
-from survey.adjustment.model import Network, Observation, Prior, State
+from survey.adjustment.faults import MOVED, FaultModel, fault_models, is_troubled
+from survey.adjustment.hypotheses import DECIDED
+from survey.adjustment.model import (
+    PRINT_SCALE,
+    TARGET,
+    Network,
+    Observation,
+    Prior,
+    State,
+    TargetCorners,
+)
 from survey.adjustment.robust import GROSS_SQUARE
-from survey.adjustment.starting_polish import score
+from survey.adjustment.starting_polish import polish, score
 
 FAULT_COST = GROSS_SQUARE[0]  # a fault costs as much as one gross reading
 BELIEVABLE = 4.0  # sds of a loosely stated lens or print beyond which it is no explanation
@@ -57,8 +65,7 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
         return [plain]
     found = [plain]
     for model in fault_models(network, state, _flagged(solution)):
-        hypotheses, _ = find_hypotheses(model.network)
-        best = hypotheses[0].state
+        best = _nearest(model.network, state)
         cost = _cost(model.network, best) + FAULT_COST + model.parameters
         if _is_believable(model.network, best):
             found.append(Explanation(model, model.network, best, cost))
@@ -68,6 +75,18 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
     if any(e.model is None for e in standing) and _settled(solution):
         return [plain]
     return [e for e in standing if e.model is not None][:MOST_STANDING] or [plain]
+
+
+def _nearest(network: Network, state: State) -> State:
+    """Pull a state that fits another network towards what this one observes."""
+    start = dict(state)
+    for o in network.observations:
+        if isinstance(o, TargetCorners) and o.target.endswith(MOVED):
+            for kind in (TARGET, PRINT_SCALE):
+                before = (kind, o.target.removesuffix(MOVED))
+                if before in state:
+                    start[(kind, o.target)] = state[before]
+    return polish(network, start).state
 
 
 def _is_believable(network: Network, state: State) -> bool:

@@ -19,14 +19,17 @@ import numpy as np
 
 from survey.adjustment.adjusted import AdjustedNetwork
 from survey.adjustment.board_shape import BoardShape, bent_boards, describe_shape, flattened
+from survey.adjustment.equations_base import FIELD
 from survey.adjustment.model import (
     LENS,
     LENS_MEAN,
     PLANE,
     PRINT_SCALE,
+    EdgeInPhoto,
     Network,
     Observation,
     OnSurface,
+    PointInPhoto,
     Prior,
     State,
     TapeLength,
@@ -34,6 +37,7 @@ from survey.adjustment.model import (
     TargetMount,
     TargetOnPlane,
 )
+from survey.adjustment.wording import listed
 
 LOOSE_PRINT = 0.2  # relative sd of a print scale that is not believed
 LOOSE_LENS = np.array([0.5, 0.1, 0.1, 0.1, 0.03])  # of focal, image width (twice), k1, k2
@@ -49,6 +53,7 @@ Kind = TypeVar("Kind", bound=Observation)
 class FaultModel:
     """One fault that may have happened: its class, what it concerns, and the network without it.
 
+    `subjects` names all targets that one fault concerns alike (check lines of every print misread).
     `parameters` is how many numbers were fitted to the network itself (a board's bow); `words` says
     what was found then.
     """
@@ -58,6 +63,7 @@ class FaultModel:
     network: Network
     parameters: int = 0
     words: str = ""
+    subjects: tuple[str, ...] = ()
 
 
 def fault_models(
@@ -76,6 +82,9 @@ def fault_models(
     targets = list(dict.fromkeys(o.target for o in _of(network, TargetCorners)))
     photos = list(dict.fromkeys(p for o in flagged for p in [getattr(o, "photo", "")] if p))
     models: list[FaultModel] = []
+    placed = [target for target in targets if (PRINT_SCALE, target) in state]
+    if len(placed) > 1 and _has_tapes(network):
+        models.append(_all_prints(network, placed))
     for target in targets:
         models += _target_models(network, target, bool(len(targets) > 1 or _has_tapes(network)))
         models += [_moved(network, target, photo) for photo in photos[:MOST_PHOTOS]]
@@ -120,6 +129,29 @@ def _target_models(network: Network, target: str, scale_elsewhere: bool) -> list
         free = _changed(network, print_free)
         models.insert(0, FaultModel("print-scale-contradicted", target, free))
     return models
+
+
+def _all_prints(network: Network, targets: list[str]) -> FaultModel:
+    """Let all prints be out by the same amount (one ruler misread, one printer setting)."""
+    keys = {(PRINT_SCALE, target) for target in targets}
+    stated = {o.key: o for o in _of(network, Prior) if o.key in keys and o.mean_of is None}
+    leading = next(iter(stated), None)
+
+    def follow(o: Observation) -> Observation | None:
+        if not isinstance(o, Prior) or o.key not in stated or leading is None:
+            return o
+        if o.key == leading:
+            return replace(o, sd=np.maximum(o.sd, LOOSE_PRINT))
+        return replace(o, mean=o.mean - stated[leading].mean, mean_of=leading)
+
+    if len(stated) < 2:
+        return FaultModel("print-scale-contradicted", "", network)
+    return FaultModel(
+        "print-scale-contradicted",
+        listed([name for _, name in stated]),
+        _changed(network, follow),
+        subjects=tuple(name for _, name in stated),
+    )
 
 
 def _moved(network: Network, target: str, photo: str) -> FaultModel:
@@ -193,9 +225,12 @@ def _lens_size(network: Network, prior: Prior) -> tuple[float, float]:
 
 def _off_plane(network: Network, plane: str) -> FaultModel:
     """Let marked edges of a plane lie off it (an overhang nobody declared)."""
+    marked = {o.point for o in _of(network, PointInPhoto)}
+    marked |= {name for o in _of(network, EdgeInPhoto) for name in (o.start, o.end)}
+    marked -= {o.point for o in _of(network, OnSurface) if o.may_sag}
 
     def loose(o: Observation) -> Observation | None:
-        if isinstance(o, OnSurface) and o.on == (PLANE, plane):
+        if isinstance(o, OnSurface) and o.on == (PLANE, plane) and o.point in marked:
             return replace(o, sd=max(o.sd, LOOSE_SURFACE))
         return o
 
@@ -205,8 +240,7 @@ def _off_plane(network: Network, plane: str) -> FaultModel:
 def is_troubled(solution: AdjustedNetwork) -> bool:
     """Whether readings contradict each other so that a fault may be behind it."""
     statistics = solution.statistics
+    aside = any(not o.used and o.kind != FIELD for o in solution.observations)
     misfit = statistics.degrees_of_freedom > 0 and statistics.variance_factor > statistics.upper
     codes = {finding.code for finding in solution.findings}
-    return (
-        misfit or "readings-contradict" in codes or any(not o.used for o in solution.observations)
-    )
+    return misfit or "readings-contradict" in codes or aside

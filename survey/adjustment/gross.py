@@ -119,6 +119,8 @@ def _one(
         return _reading(network, state, observation, float(found.difference[0]), sd, partner)
     if isinstance(observation, Prior) and observation.key[0] in (PRINT_SCALE, LENS, LENS_MEAN):
         return _prior(observation, _component(system, first), float(found.difference[0]))
+    if isinstance(observation, OnSurface) and observation.may_sag:
+        return _sag(network, observation, observation.value - float(found.difference[0]))
     what, cure = _departure(network, observation, off)
     if partner is not None:
         cure = f"were it and {describe(partner)} exchanged?"
@@ -151,6 +153,20 @@ def _reading(
     else:
         cure = "read it again, or check which points it was taken between"
     return Finding("gross-error", Severity.CHECK, observation.where or observation.id, what, cure)
+
+
+def _sag(network: Network, observation: OnSurface, distance: float) -> Finding:
+    """Write the finding for a point that shows the roof's own shape."""
+    size = format_length(abs(distance), "metric" if network.units == "metric" else "us")
+    side = "above" if distance > 0 else "below"
+    return Finding(
+        "point-off-plane",
+        Severity.NOTE,
+        observation.where or observation.id,
+        f"{observation.point} lies {size} {side} {observation.on[0]} {observation.on[1]}, more "
+        "than the plane was said to sag; it was taken for the roof's own shape",
+        "read it again if no low or high spot can be seen there",
+    )
 
 
 def _corners(observation: TargetCorners, count: int) -> Finding:

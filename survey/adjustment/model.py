@@ -153,13 +153,15 @@ class OnSurface(Observation):
     """Signed distance of a point from a plane's or target's face, metres (0: it lies on it).
 
     `on` is the key of a plane or a target; positive out of the roof, or towards the viewer of the
-    print.
+    print. With `may_sag` the point stands in the field of a plane: what departs there is the roof,
+    not a reading.
     """
 
     on: Key
     point: str
     value: float = 0.0
     sd: float
+    may_sag: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -122,6 +122,7 @@ def _outline(mark: OutlineMark, visit: Visit) -> list[Observation]:
                 on=(PLANE, plane.name),
                 point=name,
                 sd=plane.sag_sd,
+                may_sag=True,
             )
         )
         if mark.purpose == TIDE_LINE:

@@ -39,17 +39,18 @@ def observe_planes(visit: Visit) -> tuple[list[Observation], list[Finding]]:
             observations.append(_on(plane, point, sd))
         for point in field_points(visit, plane):
             if (key, point) not in placed:
-                observations.append(_on(plane, point, plane.sag_sd))
+                observations.append(_on(plane, point, plane.sag_sd, may_sag=True))
     return [*observations, *offsets], findings
 
 
-def _on(plane: PlaneSpec, point: str, sd: float) -> OnSurface:
+def _on(plane: PlaneSpec, point: str, sd: float, *, may_sag: bool = False) -> OnSurface:
     return OnSurface(
         id=f"{point} on {plane.name}",
         where=f"point {point} on plane {plane.name}",
         on=(PLANE, plane.name),
         point=point,
         sd=sd,
+        may_sag=may_sag,
     )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from survey.adjustment.components import STEADY, estimate_factors
 from survey.adjustment.equations import System
+from survey.adjustment.equations_base import FIELD
 from survey.adjustment.fit import (
     Choice,
     Fit,
@@ -29,6 +30,7 @@ from survey.adjustment.unknowns import Values
 
 MOST_ROUNDS = 100  # of fits; a visit with more gross errors than this is not worth adjusting
 MOST_DOUBTED = 20  # readings set aside at the start that are compared with their rivals
+MOST_SAG = 0.15  # metres by which a deck in service may lie off its plane; judged
 CLEAR = 4.5  # log p by which the worst reading must lead its rivals: a chi-square gap of 9
 
 # Judges which of several single readings is the likely slip: their groups, the fit without them.
@@ -156,7 +158,9 @@ def _settle(
     limit = _limit(without)
     rivals = [int(g) for g in np.flatnonzero(near) if without.reliability.log_p[g] >= limit]
     if rivals:
-        picked = judge(system, fit, [worst, *rivals]) if judge else None
+        picked = _sagging(system, fit, [worst, *rivals])
+        if picked is None and judge:
+            picked = judge(system, fit, [worst, *rivals])
         if picked is None:
             state.fit = replace(without, choice=fit.choice)
             _widen(system, state, (worst, *rivals), float(-2.0 * log_p[worst]))
@@ -164,6 +168,21 @@ def _settle(
         if picked != worst:
             without = _refit(system, without, _without(fit.choice, [picked]))
     state.fit = without
+
+
+def _sagging(system: System, fit: Fit, groups: list[int]) -> int | None:
+    """Pick, among rivals, that a point of a roof's field lies in its plane, if it can be untrue.
+
+    A reading in the deepest part of a low spot is the one that counts most; it must not be blamed
+    for what the roof does there.
+    """
+    for group in groups:
+        row = int(system.group_first[group])
+        redundancy = float(fit.reliability.redundancy[row])
+        if system.kinds[system.kind[row]] == FIELD and redundancy > 0:
+            if abs(float(fit.residuals[row])) / redundancy < MOST_SAG:
+                return group
+    return None
 
 
 def _open_log_p(fit: Fit, state: Search) -> Array:
