@@ -2,7 +2,7 @@
 
 A marker's border is a dark region that is convex, has four sides and holds light spots. The image
 is made smaller, thresholded against the mean of its neighbourhood and split into connected
-regions; simple tests on a coarse sample of each region leave a few hundred, whose outlines are
+regions; simple tests on a coarse sample of each region leave some dozens, whose outlines are
 then fitted with four sides.
 """
 
@@ -22,9 +22,12 @@ NEIGHBOURHOOD_PX = 31  # side of the square whose mean is the threshold, pixels 
 DARKER_BY = 10  # grey levels under that mean
 LEAST_SIDE_PX = 7  # of a region's upright box, pixels of the reduced image
 LEAST_LONG_SIDE_PX = 10
-_FILL = 0.68  # least share of its circumscribed octagon that a four-sided region fills
+_FILL = 0.66  # least share of its circumscribed octagon that a four-sided region fills
+_HOLES = 0.06  # least share of a marker's outline that is light; a word has light bits
+_HOLE_LEVELS = 8.0  # light spots over the dark of the border, grey levels
+_HOLE_SPREADS = 1.2  # the same over the spread of the dark
 _LARGE_PX = 80  # boxes wider than that are not judged by coarse samples
-_GRID = 16  # samples along each side of a region's box
+_GRID = 12  # samples along each side of a region's box
 _DIRECTIONS = np.array(
     [[1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0], [-1, -1], [0, -1], [1, -1]], dtype=np.float64
 )
@@ -67,7 +70,7 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
         NEIGHBOURHOOD_PX,
         DARKER_BY,
     )
-    regions = _convex_regions(_dark_regions(dark))
+    regions = _holed_regions(small, _dark_regions(dark))
     quads = [
         quad
         for number, box in zip(regions.numbers, regions.boxes, strict=True)
@@ -85,34 +88,64 @@ def _dark_regions(dark: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> Regions:
     width, height, area = stats[:, 2], stats[:, 3], stats[:, 4]
     short, long = np.minimum(width, height), np.maximum(width, height)
     fit = (short >= LEAST_SIDE_PX) & (long >= LEAST_LONG_SIDE_PX) & (long <= 8 * short)
-    fit &= (area > 0.08 * width * height) & (area < 0.97 * width * height)
+    fit &= (area > 0.1 * width * height) & (area < 0.97 * width * height)
     fit[0] = False  # the background
     numbers = np.flatnonzero(fit)
-    return Regions(labels.astype(np.int32, copy=False), numbers, stats[numbers])
+    return Regions(
+        labels.astype(np.int32, copy=False), numbers, stats[numbers].astype(np.int32, copy=False)
+    )
 
 
-def _convex_regions(regions: Regions) -> Regions:
-    """Keep regions that fill their own convex outline from side to side."""
+def _holed_regions(small: Grey, regions: Regions) -> Regions:
+    """Keep regions that fill their own convex outline from side to side and hold light spots."""
     left, top, width, height = (regions.boxes[:, k, None] for k in range(4))
     steps = (np.arange(_GRID) + 0.5) / _GRID
     columns = left + (steps * width).astype(np.int32)
     rows = top + (steps * height).astype(np.int32)
-    inside = regions.labels[rows[:, :, None], columns[:, None, :]]
-    inside = inside == regions.numbers[:, None, None]
-    from_left = np.logical_or.accumulate(inside, axis=2)
-    from_right = np.logical_or.accumulate(inside[:, :, ::-1], axis=2)[:, :, ::-1]
-    from_top = np.logical_or.accumulate(inside, axis=1)
-    from_bottom = np.logical_or.accumulate(inside[:, ::-1], axis=1)[:, ::-1]
-    filled = (from_left & from_right & from_top & from_bottom).sum(axis=(1, 2))
+    place = rows[:, :, None] * small.shape[1] + columns[:, None, :]
+    inside = regions.labels.ravel().take(place) == regions.numbers[:, None, None]
+    outline = _between_first_and_last(inside)
+    outline &= _between_first_and_last(inside.swapaxes(1, 2).copy()).swapaxes(1, 2)
+    filled, dark = outline.sum(axis=(1, 2)), inside.sum(axis=(1, 2))
+    light = filled - dark
+    kept = (dark > 0) & (light > _HOLES * filled)
+    large = regions.boxes[:, 2:4].min(axis=1) > _LARGE_PX
+    kept &= (filled >= _FILL * _octagon_area(_reach(inside))) | large
+    chosen = np.flatnonzero(kept)
+    # Light spots must be lighter than the dark by more than the dark varies.
+    level = small.ravel().take(place[chosen]).astype(np.float32)
+    of_dark, of_light = inside[chosen], outline[chosen] & ~inside[chosen]
+    dark, light = dark[chosen], light[chosen]
+    mean = (level * of_dark).sum(axis=(1, 2)) / dark
+    apart = (level * of_light).sum(axis=(1, 2)) / light - mean
+    spread = ((level - mean[:, None, None]) ** 2 * of_dark).sum(axis=(1, 2)) / dark
+    clear = (apart >= _HOLE_LEVELS) & (apart >= _HOLE_SPREADS * (np.sqrt(spread) + 2.0))
+    chosen = chosen[clear]
+    return Regions(regions.labels, regions.numbers[chosen], regions.boxes[chosen])
+
+
+def _between_first_and_last(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Fill each row from its first to its last sample."""
+    first = inside.argmax(axis=2)
+    last = _GRID - 1 - inside[:, :, ::-1].argmax(axis=2)
+    last[~inside.any(axis=2)] = -1
+    index = np.arange(_GRID)
+    between: npt.NDArray[np.bool_] = index >= first[:, :, None]
+    between &= index <= last[:, :, None]
+    return between
+
+
+def _reach(inside: npt.NDArray[np.bool_]) -> Array:
+    """How far each region reaches along `_DIRECTIONS`, samples, (8, n)."""
     centres = np.arange(_GRID) - (_GRID - 1) / 2
-    reach = []
+    cells = inside.reshape(len(inside), -1)
+    found = []
     for x, y in _DIRECTIONS:
-        along = (y * centres[:, None] + x * centres[None, :]).astype(np.float32)
-        reach.append(np.where(inside, along, -np.inf).max(axis=(1, 2)) + 0.5 * (abs(x) + abs(y)))
-    octagon = _octagon_area(np.array(reach))
-    kept = (filled >= _FILL * octagon) & (inside.sum(axis=(1, 2)) > 0)
-    kept |= regions.boxes[:, 2:4].min(axis=1) > _LARGE_PX
-    return Regions(regions.labels, regions.numbers[kept], regions.boxes[kept])
+        along = (y * centres[:, None] + x * centres[None, :]).ravel()
+        order = np.argsort(-along, kind="stable")
+        first = cells[:, order].argmax(axis=1)
+        found.append(along[order][first] + 0.5 * (abs(x) + abs(y)))
+    return np.array(found)
 
 
 def _octagon_area(reach: Array) -> Array:
@@ -139,9 +172,9 @@ def _outline_quad(
     quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2).astype(np.float64)
     if len(quad) != 4:
         return None
-    following = np.roll(quad, -1, axis=0) - quad
-    turn = following[:, 0] * np.roll(following, -1, axis=0)[:, 1]
-    turn -= following[:, 1] * np.roll(following, -1, axis=0)[:, 0]
+    following = quad[[1, 2, 3, 0]] - quad
+    after = following[[1, 2, 3, 0]]
+    turn = following[:, 0] * after[:, 1] - following[:, 1] * after[:, 0]
     if (turn <= 0).all():
         quad = quad[::-1]
     elif not (turn > 0).all():
@@ -151,4 +184,5 @@ def _outline_quad(
         return None
     if cv2.contourArea(hull) < 0.75 * cv2.contourArea(quad.astype(np.float32)):
         return None
-    return quad + [left, top]  # noqa: RUF005
+    placed: Array = quad + np.array([left, top], dtype=np.float64)
+    return placed

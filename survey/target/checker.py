@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -15,6 +14,7 @@ from survey.target.measuring import (
     Corners,
     Grey,
     Unusable,
+    homography_through,
     mean_step,
     smallest_step,
     total_blur,
@@ -26,6 +26,7 @@ from survey.target.saddles import SaddleFits, fit_saddles
 LEAST_EXPLAINED = 0.75  # of a patch's variance, for a corner to count
 CONTRAST_RANGE = (0.35, 2.5)  # of a corner against its marker
 MOST_SD_PX = 0.5
+FIRST_ROUNDS, LAST_ROUNDS = 4, 4
 FLOOR_PX = 0.006  # own simulation: what blur model and rounding leave without any noise
 
 
@@ -36,14 +37,12 @@ def measure_checker(
     homography, blur_px = start.homography, start.blur_px
     middle = points.mean(axis=0)
     cell_px = smallest_step(homography, middle)
-    allowed = 0.3 * cell_px
-    fits, good = _accepted(grey, checker, points, homography, start, allowed)
-    for _ in range(2):
-        if good.sum() < 8:
-            break
+    fits, good = _accepted(grey, checker, points, homography, start, 0.3 * cell_px, None)
+    if good.sum() >= 8:
         homography = _through(points[good], fits.px[good], homography)
+        known = np.where(good[:, None], fits.px, map_points(homography, points))
         allowed = max(0.12 * cell_px, 0.5)
-        fits, good = _accepted(grey, checker, points, homography, start, allowed)
+        fits, good = _accepted(grey, checker, points, homography, start, allowed, known)
     if good.sum() < least or not _spread_both_ways(points[good]):
         return _too_few(grey, points, homography, fits, good, least)
     noise = np.maximum(fits.residual[good], np.sqrt(np.mean(fits.residual[good] ** 2)))
@@ -66,10 +65,18 @@ def _accepted(
     homography: Array,
     marker: PatternFit,
     allowed_px: float,
+    known: Array | None,
 ) -> tuple[SaddleFits, npt.NDArray[np.bool_]]:
     """Fit all corners and tell which are truly there."""
     fits = fit_saddles(
-        grey, homography, points, checker.around, blur_px=marker.blur_px, arm_cells=checker.arm
+        grey,
+        homography,
+        points,
+        checker.around,
+        blur_px=marker.blur_px,
+        arm_cells=checker.arm,
+        start=known,
+        rounds=FIRST_ROUNDS if known is None else LAST_ROUNDS,
     )
     low, high = CONTRAST_RANGE
     good = fits.inside & (fits.explained >= LEAST_EXPLAINED) & (fits.shift <= allowed_px)
@@ -81,16 +88,15 @@ def _accepted(
 
 def _through(points: Array, px: Array, before: Array) -> Array:
     """Homography through corners, without those that stand out."""
-    found, _ = cv2.findHomography(points, px, 0)
+    found = homography_through(points, px, robust=False)
     if found is None:
         return before
     apart = np.linalg.norm(map_points(found, points) - px, axis=1)
     kept = apart <= max(3.5 * float(np.median(apart)), 0.2)
     if kept.sum() >= 8:
-        again, _ = cv2.findHomography(points[kept], px[kept], 0)
+        again = homography_through(points[kept], px[kept], robust=False)
         found = found if again is None else again
-    result: Array = np.asarray(found, dtype=np.float64)
-    return result
+    return found
 
 
 def _spread_both_ways(points: Array) -> bool:

@@ -15,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.errors import InputError
-from survey.target.inkmodel import map_points
 from survey.target.model import Array
 
 LEAST_CONTRAST = 12.0  # paper over ink, grey levels
@@ -102,7 +101,7 @@ def read_markers(grey: npt.NDArray[np.uint8], quads: Array, words: Words) -> lis
     best_word = np.zeros(len(quads), dtype=np.intp)
     for level in _thresholds(samples, paper, ink):
         light = samples > level
-        wrong_border = _split(light)[0].mean(axis=1)
+        wrong_border = _split(light.astype(np.float64))[0].mean(axis=1)
         word, wrong = _nearest_words(light[:, 2:-2, 2:-2], words)
         wrong = np.where(wrong_border <= MOST_WRONG_BORDER, wrong, side * side)
         better = wrong < best_wrong
@@ -125,34 +124,54 @@ def read_markers(grey: npt.NDArray[np.uint8], quads: Array, words: Words) -> lis
 
 def _sample(grey: npt.NDArray[np.uint8], quads: Array, modules: int) -> Array:
     """Mean grey level in the middle of each of `modules` x `modules`, quiet zone included."""
-    half = (modules - 2) / 2  # the marker's dark border ends there
-    middles = np.arange(modules) - (modules - 1) / 2
+    side = modules - 2  # the marker with its dark border
+    middles = (np.arange(modules) - 0.5) / side
     x, y = np.meshgrid(middles, middles)
     centres = np.stack([x, y], axis=-1).reshape(-1, 1, 2)
-    spread = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * _SPREAD
+    spread = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (_SPREAD / side)
     points = (centres + spread).reshape(-1, 2)
-    square = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-    places = np.stack([map_points(_square_to_quad(square, quad), points) for quad in quads])
+    place = _unit_square_to(quads, points)
     height, width = grey.shape
-    u = places[..., 0].clip(0, width - 1.001)
-    v = places[..., 1].clip(0, height - 1.001)
+    u = place[..., 0].clip(0, width - 1.001)
+    v = place[..., 1].clip(0, height - 1.001)
     column, row = u.astype(np.intp), v.astype(np.intp)
     right, down = u - column, v - row
     flat = grey.ravel()
     start = row * width + column
-    upper = flat[start] * (1 - right) + flat[start + 1] * right
-    lower = flat[start + width] * (1 - right) + flat[start + width + 1] * right
+    upper = flat.take(start) * (1 - right) + flat.take(start + 1) * right
+    start += width
+    lower = flat.take(start) * (1 - right) + flat.take(start + 1) * right
     level = upper * (1 - down) + lower * down
     mean: Array = level.reshape(len(quads), modules, modules, len(spread)).mean(axis=-1)
     return mean
 
 
-def _square_to_quad(square: Array, quad: Array) -> Array:
-    mapped: Array = cv2.getPerspectiveTransform(square.astype(np.float32), quad.astype(np.float32))
+def _unit_square_to(quads: Array, points: Array) -> Array:
+    """Where points of the unit square (y down) fall in each quadrilateral, (n, p, 2).
+
+    Heckbert, "Fundamentals of Texture Mapping and Image Warping", 1989, section 2.2.3 (from
+    memory); the tests compare it with OpenCV's homography.
+    """
+    p0, p1, p2, p3 = (quads[:, k] for k in range(4))
+    total = p0 - p1 + p2 - p3
+    one, two = p1 - p2, p3 - p2
+    det = one[:, 0] * two[:, 1] - two[:, 0] * one[:, 1]
+    det = np.where(np.abs(det) < 1e-9, 1e-9, det)
+    g = (total[:, 0] * two[:, 1] - two[:, 0] * total[:, 1]) / det
+    h = (one[:, 0] * total[:, 1] - total[:, 0] * one[:, 1]) / det
+    a = p1 - p0 + g[:, None] * p1
+    b = p3 - p0 + h[:, None] * p3
+    x, y = points[:, 0], points[:, 1]
+    weight = 1.0 + g[:, None] * x + h[:, None] * y
+    weight = np.where(np.abs(weight) < 1e-3, 1e-3, weight)
+    mapped: Array = np.stack(
+        [(a[:, k, None] * x + b[:, k, None] * y + p0[:, k, None]) / weight for k in (0, 1)],
+        axis=-1,
+    )
     return mapped
 
 
-def _split(samples: Array | npt.NDArray[np.bool_]) -> tuple[Array, Array]:
+def _split(samples: Array) -> tuple[Array, Array]:
     """Border modules and modules inside the border, each (n, count)."""
     n, modules, _ = samples.shape
     ring = np.zeros((modules, modules), dtype=np.bool_)
@@ -184,10 +203,18 @@ def _nearest_words(
     light: npt.NDArray[np.bool_], words: Words
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Index (word * 4 + quarter turns) of the nearest word and how many bits differ."""
-    turned = np.stack([np.rot90(words.bits, turn, axes=(1, 2)) for turn in range(4)], axis=1)
-    known = turned.reshape(len(words.numbers) * 4, -1).astype(np.float32) * 2 - 1
-    read = light.reshape(len(light), -1).astype(np.float32) * 2 - 1
-    agreement = read @ known.T
-    best = agreement.argmax(axis=1)
-    wrong = (read.shape[1] - agreement[np.arange(len(read)), best]) / 2
-    return best, np.rint(wrong).astype(np.intp)
+    known = _packed(
+        np.stack([np.rot90(words.bits, turn, axes=(1, 2)) for turn in range(4)], axis=1)
+    )
+    read = _packed(light)
+    wrong = np.bitwise_count(read[:, None] ^ known.reshape(1, -1))
+    best = wrong.argmin(axis=1)
+    return best, wrong[np.arange(len(best)), best].astype(np.intp)
+
+
+def _packed(bits: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
+    """Bits of the last two axes (at most 64) as one number."""
+    flat = bits.reshape(*bits.shape[:-2], -1)
+    weights = np.left_shift(np.uint64(1), np.arange(flat.shape[-1], dtype=np.uint64))
+    packed: npt.NDArray[np.uint64] = (flat * weights).sum(axis=-1, dtype=np.uint64)
+    return packed

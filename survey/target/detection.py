@@ -74,7 +74,7 @@ def detect_targets(
     small = max(grey.shape) <= SMALL_PHOTO_PX
     search = _Search(photo, grey, find_quads(grey, reduced_by=1.0 if small else REDUCED_BY))
     sightings, problems = _look(search, specs, plans)
-    if len(sightings) < len(plans) and not small:
+    if not sightings and not small:
         search = _Search(photo, grey, np.concatenate([search.quads, find_quads(grey)]))
         sightings, problems = _look(search, specs, plans)
     if not sightings and not problems:

@@ -20,6 +20,7 @@ from survey.target.measuring import (
     Grey,
     Unusable,
     fit_marker,
+    homography_through,
     mean_step,
     total_blur,
     warp_sd,
@@ -71,7 +72,7 @@ def measure_grid(
         return Unusable("too few corners", f"{told}, {least} are needed", cure)
     target = np.vstack([corners.corners_target for corners in found])
     px = np.vstack([corners.corners_px for corners in found])
-    homography, _ = cv2.findHomography(target, px, cv2.LMEDS)
+    homography = homography_through(target, px, robust=True)
     if homography is None:
         return Unusable("too few corners", told, cure)
     apart = np.abs(map_points(homography, target) - px).reshape(len(found), -1).max(axis=1)
@@ -106,11 +107,11 @@ def measure_charuco(
         )
     target = np.vstack([plan.markers[hit.number] for hit in hits]) / plan.checker.cell
     px = np.vstack([hit.corners_px for hit in hits])
-    homography, _ = cv2.findHomography(target, px, cv2.LMEDS if len(hits) > 2 else 0)
+    homography = homography_through(target, px, robust=len(hits) > 2)
     if homography is None:
         return Unusable(
             "too few corners", "too few of its markers can be made out", "take it from nearer"
         )
-    start = replace(marker, homography=np.asarray(homography, dtype=np.float64))
+    start = replace(marker, homography=homography)
     points = plan.checker.points / plan.checker.cell
     return measure_checker(grey, plan.checker, points, start, LEAST_CHESS_CORNERS)

@@ -18,14 +18,18 @@ from survey.target.model import Array
 
 PIXEL_VARIANCE = 1.0 / 12.0  # a pixel averages over its own square
 _FAR = 1e6
-_NORMAL = 1.0 / np.sqrt(2.0 * np.pi)
+_STEPS, _END = 1024, 6  # the tables' steps to a unit, and where they end
+_TABLED = np.arange(-_END * _STEPS, _END * _STEPS + 1) / _STEPS
+_BELOW = ndtr(_TABLED)
+_DENSITY = np.exp(-0.5 * _TABLED**2) / np.sqrt(2.0 * np.pi)
 
 
 @dataclass(frozen=True, slots=True)
 class Ink:
     """Share of ink (0 paper to 1 ink) at points, and its derivatives.
 
-    `by_x`, `by_y` a module; `by_log_blur` a change of the logarithm of the blur.
+    `by_x`, `by_y` a module; `by_log_blur` a change of the logarithm of the blur (0 unless asked
+    for).
     """
 
     share: Array
@@ -86,6 +90,7 @@ def ink_share(
     blur_y: Array,
     *,
     endless: bool = False,
+    with_blur: bool = True,
 ) -> Ink:
     """Share of ink of a pattern at points.
 
@@ -99,6 +104,8 @@ def ink_share(
         Widths of the Gaussian, modules.
     endless : bool
         Whether the outermost modules go on for ever (else paper lies beyond).
+    with_blur : bool
+        Whether the derivative by the blur is wanted.
     """
     rows, columns = dark.shape[-2:]
     cells = np.asarray(dark, dtype=np.float64)
@@ -106,11 +113,14 @@ def ink_share(
     # Counted downwards, so that the first row is on top.
     y = _along(-points[..., 1], blur_y, module_edges(rows, endless=endless))
     by_rows = y.share @ cells
+    spread = np.zeros(())
+    if with_blur:
+        spread = (by_rows * x.spread() + (y.spread() @ cells) * x.share).sum(axis=-1)
     return Ink(
         share=(by_rows * x.share).sum(axis=-1),
         by_x=(by_rows * x.slope).sum(axis=-1),
         by_y=-((y.slope @ cells) * x.share).sum(axis=-1),
-        by_log_blur=(by_rows * x.spread + (y.spread @ cells) * x.share).sum(axis=-1),
+        by_log_blur=spread,
     )
 
 
@@ -118,18 +128,19 @@ def ink_share(
 class _Along:
     share: Array  # of each module, (..., p, n)
     slope: Array  # derivative by the coordinate
-    spread: Array  # derivative by the logarithm of the blur
+    z: Array  # distance from each edge, widths of the blur
+    density: Array
+
+    def spread(self) -> Array:
+        """Return the derivative by the logarithm of the blur."""
+        change = self.z * self.density
+        return change[..., 1:] - change[..., :-1]
 
 
 def _along(coordinate: Array, blur: Array, edges: Array) -> _Along:
     z = (coordinate[..., None] - edges) / blur[..., None]
-    np.clip(z, -8.0, 8.0, out=z)
-    below = ndtr(z)
-    density = np.exp(-0.5 * z**2) * _NORMAL
-    slope = density / blur[..., None]
-    spread = -z * density
-    return _Along(
-        share=below[..., :-1] - below[..., 1:],
-        slope=slope[..., :-1] - slope[..., 1:],
-        spread=spread[..., :-1] - spread[..., 1:],
-    )
+    np.minimum(np.maximum(z, -_END, out=z), _END, out=z)
+    index = (z * _STEPS + (_END * _STEPS + 0.5)).astype(np.intp)
+    below, density = _BELOW.take(index), _DENSITY.take(index)
+    slope = (density[..., :-1] - density[..., 1:]) / blur[..., None]
+    return _Along(below[..., :-1] - below[..., 1:], slope, z, density)

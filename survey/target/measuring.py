@@ -49,8 +49,18 @@ class Unusable:
 
 def quad_homography(points: Array, px: Array) -> Array:
     """Homography that takes four points to four pixels."""
-    found: Array = cv2.getPerspectiveTransform(points.astype(np.float32), px.astype(np.float32))
-    return found
+    found = cv2.getPerspectiveTransform(points.astype(np.float32), px.astype(np.float32))
+    return np.asarray(found, dtype=np.float64)
+
+
+def homography_through(points: Array, px: Array, *, robust: bool) -> Array | None:
+    """Homography that takes points to pixels best; None if they fix none.
+
+    By least squares, or with `robust` by the least median of squares.
+    """
+    found: object = cv2.findHomography(points, px, cv2.LMEDS if robust else 0)[0]
+    # OpenCV gives None for points on one line, whatever its type stubs say.
+    return None if found is None else np.asarray(found, dtype=np.float64)
 
 
 def fit_marker(

@@ -95,6 +95,8 @@ def fit_pattern(
         None if the pattern leaves the image or the fit breaks down.
     """
     half = max(dark.shape) / 2
+    solved: _Solved | None = None
+    chosen: Array | None = None
     for _ in range(rounds):
         chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels, margin)
         if chosen is None:
@@ -110,6 +112,8 @@ def fit_pattern(
         blur_px = float(np.clip(blur_px * np.exp(change), SHARPEST_PX, MOST_BLURRED_PX))
         if step_px < DONE_PX:
             break
+    if solved is None or chosen is None:
+        return None
     return PatternFit(
         homography=homography,
         warp_covariance=solved.covariance,
@@ -146,11 +150,12 @@ def _choose_pixels(
         np.arange(low[0], high[0] + 1, stride), np.arange(low[1], high[1] + 1, stride)
     )
     px = np.column_stack([u.ravel(), v.ravel()])
-    points = map_points(np.linalg.inv(homography), px)
+    inverse: Array = np.linalg.inv(homography).astype(np.float64)
+    points = map_points(inverse, px)
     inside = (np.abs(points[:, 0]) < across) & (np.abs(points[:, 1]) < down)
     px, points = px[inside], points[inside]
     if len(px) > most:
-        near = _near_edges(points, dark, map_jacobian(np.linalg.inv(homography), points), blur_px)
+        near = _near_edges(points, dark, map_jacobian(inverse, points), blur_px)
         px = px[near]
     if len(px) > most:
         px = px[:: int(np.ceil(len(px) / most))]
@@ -199,7 +204,7 @@ def _solve(
     blur_px: float,
     half: float,
 ) -> _Solved | None:
-    inverse = np.linalg.inv(homography)
+    inverse: Array = np.linalg.inv(homography).astype(np.float64)
     points = map_points(inverse, px)
     ink = ink_share(dark, points, *blur_widths(map_jacobian(inverse, px), blur_px))
     level = grey[px[:, 1].astype(np.intp), px[:, 0].astype(np.intp)].astype(np.float64)

@@ -17,9 +17,10 @@ from survey.target.inkmodel import Ink, blur_widths, ink_share, map_jacobian, ma
 from survey.target.model import Array
 
 REACH_CELLS = 0.5  # a patch ends half way to the next saddle point
-MOST_REACH_PX = 8.0  # farther pixels of a large cell say nothing new about its corner
+MOST_REACH_PX = 7.0  # farther pixels of a large cell say nothing new about its corner
 ROUNDS = 5
 MOST_STEP_PX = 1.0
+DONE_PX = 0.003
 ROUNDING_VARIANCE = 1.0 / 12.0  # of whole grey levels
 
 
@@ -51,6 +52,7 @@ def fit_saddles(
     blur_px: float,
     arm_cells: float = REACH_CELLS,
     start: Array | None = None,
+    rounds: int = ROUNDS,
 ) -> SaddleFits:
     """Fit saddle points.
 
@@ -69,16 +71,18 @@ def fit_saddles(
         Pixels farther than that from both axes of a saddle are left out, cells.
     start : (n, 2) array, optional
         Where to start, pixels; else where the homography puts them.
+    rounds : int
+        Steps at most.
     """
     predicted = map_points(homography, points)
     px = predicted.copy() if start is None else start.copy()
     patch = _Patches.about(grey, homography, points, px)
-    for turn in range(ROUNDS):
+    for turn in range(rounds):
         solved = _solve(patch, homography, points, predicted, cells, px, blur_px, arm_cells)
         step = solved.step
         length = np.hypot(step[:, 0], step[:, 1])
         step *= np.minimum(1.0, MOST_STEP_PX / np.maximum(length, 1e-12))[:, None]
-        if turn == ROUNDS - 1 or length.max(initial=0.0) < 2e-3:
+        if turn == rounds - 1 or length.max(initial=0.0) < DONE_PX:
             break
         px += step
     moved = px - predicted
@@ -110,14 +114,14 @@ class _Patches:
         jacobian = map_jacobian(homography, points)
         half = float(np.abs(jacobian).sum(axis=2).max(initial=1.0)) * REACH_CELLS
         half_px = int(np.ceil(min(half, MOST_REACH_PX))) + 1
-        centre = np.rint(px)
+        centre: Array = np.rint(px).astype(np.float64)
         height, width = grey.shape
         low, high = centre - half_px, centre + half_px
         inside = (low >= 0).all(axis=1) & (high[:, 0] < width) & (high[:, 1] < height)
         steps = np.arange(-half_px, half_px + 1)
         rows, columns = np.meshgrid(steps, steps, indexing="ij")
         offsets = np.column_stack([columns.ravel(), rows.ravel()])
-        at = centre[:, None, :] + offsets
+        at: Array = centre[:, None, :] + offsets
         index = np.clip(np.nan_to_num(at), 0, [width - 1, height - 1]).astype(np.intp)
         return cls(at, grey[index[..., 1], index[..., 0]].astype(np.float64), inside)
 
@@ -142,11 +146,11 @@ def _solve(
     arm_cells: float,
 ) -> _Solved:
     """One step of Gauss and Newton for every patch at once."""
-    inverse = np.linalg.inv(homography)
-    at = patch.at - (px - predicted)[:, None, :]
+    inverse: Array = np.linalg.inv(homography).astype(np.float64)
+    at: Array = patch.at - (px - predicted)[:, None, :]
     offset = map_points(inverse, at) - points[:, None, :]
     jacobian = map_jacobian(inverse, at)
-    ink = ink_share(cells, offset, *blur_widths(jacobian, blur_px), endless=True)
+    ink = ink_share(cells, offset, *blur_widths(jacobian, blur_px), endless=True, with_blur=False)
     weight = _weights(offset, patch.at - px[:, None, :], arm_cells)
     design = _design(ink, jacobian)
     weighted = design * weight[..., None]
@@ -174,7 +178,9 @@ def _solve(
 def _weights(offset: Array, offset_px: Array, arm_cells: float) -> Array:
     """Weigh pixels within the patch by 1 and others by 0."""
     apart = np.abs(offset)
-    near = (apart.max(axis=-1) <= REACH_CELLS) & (apart.min(axis=-1) <= arm_cells)
+    near: npt.NDArray[np.bool_] = (apart.max(axis=-1) <= REACH_CELLS) & (
+        apart.min(axis=-1) <= arm_cells
+    )
     near &= (np.abs(offset_px) <= MOST_REACH_PX + 0.5).all(axis=-1)
     return near.astype(np.float64)
 
