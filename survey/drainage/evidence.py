@@ -35,8 +35,8 @@ class Departure:
     profile: Waviness | None = None
 
 
-FOLD_SHARE = 0.2  # of roofs whose fall breaks or bends along lines parallel to a side
-FOLD = Waviness(6.0 * MM, 1.2)  # changes the fall by 0.08 in 12 (sd) over about 4 ft
+FOLD_SHARE = 0.35  # of roofs whose fall breaks or bends along lines parallel to a side
+FOLD = Waviness(8.0 * MM, 0.8)  # changes the fall by 0.15 in 12 (sd) over about 3 ft
 DEPARTURES = (
     *(
         Departure(Waviness(sd, length), sag, (1.0 - FOLD_SHARE) * share * sag_share)
@@ -49,7 +49,7 @@ DEPARTURES = (
     ),
     Departure(Waviness(0.1 * MM, 0.9), 0.0, 0.5 * FOLD_SHARE, FOLD),
     Departure(Waviness(0.5 * MM, 0.75), 0.0, 0.5 * FOLD_SHARE, FOLD),
-)  # own judgement; 1/50 in and 1/20 in of waviness, 3/16 in of sag, 1/4 in of folds
+)  # own judgement; 1/50 in and 1/20 in of waviness, 3/16 in of sag, 5/16 in of folds
 
 
 @dataclass(frozen=True, slots=True)
