@@ -46,7 +46,8 @@ function step(now) {
       el("p", { class: "aside", text: "or drop them anywhere on this page" })];
   }
   const sheet = undeclaredSheet(now);
-  if (sheet || !now.targets.length) return targetStep(now, sheet);
+  const underway = state.tool === "roof" && stage.marking.roofCorners().length > 0;
+  if (!underway && (sheet || !now.targets.length)) return targetStep(now, sheet); // never in the middle of an outline
   if (!now.planes.some((plane) => plane.kind !== "wall")) return outlineStep();
   const open = now.edges.filter((edge) => edge.guessed && !agreed.has(edge.name));
   if (open.length) return kindsStep(now, open);

@@ -9,7 +9,8 @@ import { markById, markName, select, setTool, state, tell, vertices, visit, with
 
 const RADIUS = { mouse: 12, pen: 12, touch: 22 }; // CSS pixels within which a mark is taken
 const BY_EYE = 1.5; // px, sd of a mark placed under the magnifier; the files' default
-const UNSEEN = 0.5; // px, least sd of a corner that was taken without the magnifier
+const WHICH = 1.2; // px, least sd of a snapped corner: which of a roof edge's corners it is stays a
+// question; rms of 22 coordinates of the sample porch, snapped, against the truth
 const PRESSED = 0.7; // CSS pixels, sd of a press without the magnifier
 const round = (value) => Math.round(value * 100) / 100;
 
@@ -214,7 +215,7 @@ export class Marking {
     if (!reply || reply.kind === "none") return asPressed;
     // where a corner lies along an edge, the edge does not tell: that stays as good as the press
     const sure = reply.kind === "corner" || Array.isArray(px[0]);
-    return { px: reply.px, sd: !sure ? asPressed.sd : steered ? reply.sd_px : Math.max(UNSEEN, reply.sd_px), words: `, snapped to ${reply.kind === "edge" ? "an edge" : "a corner"}` };
+    return { px: reply.px, sd: !sure ? asPressed.sd : reply.kind === "corner" ? Math.max(WHICH, reply.sd_px) : reply.sd_px, words: `, snapped to ${reply.kind === "edge" ? "an edge" : "a corner"}` };
   }
 
   addVertex(px) {

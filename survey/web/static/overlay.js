@@ -80,8 +80,11 @@ function drawEnd(context, x, y, chosen) {
 /** Where the adjustment expects points that this photo has no mark of. */
 export function openPredictions() {
   if (state.predictions.photo !== state.photo) return [];
+  const now = visit();
   const there = new Set(marksIn(state.photo).filter((mark) => mark.kind === "point").map((mark) => mark.point));
-  return state.predictions.points.filter((spot) => !there.has(spot.name));
+  const pressed = new Set([...now.planes.flatMap((plane) => plane.outline), ...now.marks.map((mark) => mark.point),
+    ...[...now.outlets, ...now.penetrations].map((one) => one.at)]); // not the spots where a rod stood
+  return state.predictions.points.filter((spot) => pressed.has(spot.name) && !there.has(spot.name));
 }
 
 function drawPredictions(context, view) {

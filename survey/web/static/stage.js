@@ -128,6 +128,7 @@ export class Stage {
   /** The nudge pad stands there while a cross-hair or a chosen mark can be moved by it. */
   pad() {
     const held = this.marking.held;
+    byId("pans").hidden = this.view.scale < this.view.fitScale() * 1.05; // nothing is out of sight
     const steering = this.gestures.mode === "steer";
     byId("nudge-pad").hidden = steering || !(held || (markById(state.selected)?.photo === state.photo));
     const mark = markById(state.selected);
