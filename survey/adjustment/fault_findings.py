@@ -90,9 +90,7 @@ def _print_scale(network: Network, model: FaultModel, solution: AdjustedNetwork)
     word = "larger" if change > 0 else "smaller"
     size = f"{abs(change):.1%} (give or take {1.96 * sd:.1%}) {word}"
     if model.subjects:
-        return (
-            f"targets {model.subject} are all {size} than their check lines were said to measure"
-        )
+        return f"targets {model.subject} are all {size} than their check lines were said to measure"
     return f"target {model.subject} is {size} than its check lines were said to measure"
 
 

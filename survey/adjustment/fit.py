@@ -20,8 +20,10 @@ from survey.adjustment.normal import (
 from survey.adjustment.rank import FreeSpace, find_free_space
 from survey.adjustment.reliability import Reliability, assess, group_log_p
 from survey.adjustment.unknowns import Values
+from survey.errors import NotEnoughObserved
 
-EDGE_DAMPING = 1e-13  # where a combination stands at the edge of what counts as free
+# In turn, where a combination stands at the edge of what counts as free.
+EDGE_DAMPINGS = (0.0, 1e-13, 1e-12, 1e-11, 1e-10, 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +109,31 @@ def fit_readings(system: System, values: Values, choice: Choice) -> Fit:
 def factorise(
     system: System, partition: Partition, derivatives: Array, weights: Array
 ) -> tuple[NormalEquations, Factor, FreeSpace]:
-    """Factor of the normal equations with minimal constraints on what is free."""
+    """Factor of the normal equations with minimal constraints on what is free.
+
+    Raises
+    ------
+    NotEnoughObserved
+        If the state is so far off that the equations no longer fix anything.
+    """
     normal = NormalEquations(system, partition, derivatives, weights)
-    eliminated = eliminate(normal, 0.0)
-    free = find_free_space(normal, eliminated)
     try:
-        return normal, normal.factor(0.0, free.pins, eliminated), free
-    except NotPositive:
-        return normal, normal.factor(EDGE_DAMPING, free.pins), free
+        eliminated = eliminate(normal, 0.0)
+    except NotPositive:  # a point that the chosen state no longer fixes stays in the matrix
+        partition = choose_partition(system, derivatives, weights, eliminate_points=False)
+        normal = NormalEquations(system, partition, derivatives, weights)
+        eliminated = eliminate(normal, 0.0)
+    free = find_free_space(normal, eliminated)
+    for damping in EDGE_DAMPINGS:
+        try:
+            done = eliminated if damping == 0.0 else None
+            return normal, normal.factor(damping, free.pins, done), free
+        except NotPositive:
+            continue
+    raise NotEnoughObserved(
+        "the readings contradict each other so far that no place fits them",
+        cure="measure with fewer photos or readings at a time to find the one that is wrong",
+    )
 
 
 @dataclass(frozen=True, slots=True)

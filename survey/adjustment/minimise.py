@@ -66,6 +66,8 @@ def minimise(
                 move = normal.factor(damping).solve(gradient)
             except NotPositive:
                 damping *= 10.0
+                if damping > MOST_DAMPING:
+                    return Minimum(values, squares, step, False)
                 continue
             predicted = float(move @ gradient + damping * move @ move)
             if predicted < DECREMENT:

@@ -42,7 +42,9 @@ class Partition:
     axis_of: np.ndarray
 
 
-def choose_partition(system: System, derivatives: Array, weights: Array) -> Partition:
+def choose_partition(
+    system: System, derivatives: Array, weights: Array, *, eliminate_points: bool = True
+) -> Partition:
     """Choose the points to eliminate.
 
     Parameters
@@ -51,12 +53,14 @@ def choose_partition(system: System, derivatives: Array, weights: Array) -> Part
     derivatives : (rows, width) array
     weights : (rows,) array
         One over variance, 0 for a row set aside.
+    eliminate_points : bool
+        False: every column stays.
     """
     size = system.unknowns.size
     columns = system.unknowns.kind_columns[POINT]
     columns = columns[columns[:, 0] >= 0]
     chosen = np.zeros((0, 3), dtype=np.int64)
-    if size > SMALL and len(columns):
+    if eliminate_points and size > SMALL and len(columns):
         strong = _well_fixed(system, derivatives, weights, columns)
         chosen = columns[strong & _independent(system, columns)]
     kept_of = np.full(size + 1, -1, dtype=np.int64)
@@ -251,14 +255,23 @@ class Eliminated(NamedTuple):
 
 
 def eliminate(normal: NormalEquations, damping: float) -> Eliminated:
-    """Eliminate the points, with `damping` on the unit diagonal."""
+    """Eliminate the points, with `damping` on the unit diagonal.
+
+    Raises
+    ------
+    NotPositive
+        If a point's own block has no inverse: its readings no longer fix it.
+    """
     kept, count = len(normal.partition.kept), len(normal.partition.points)
     reduced = np.array(normal.kept_block, order="F")
     reduced[np.arange(kept), np.arange(kept)] += damping
     if count == 0:
         return Eliminated(normal.own_blocks, np.zeros((0, kept)), reduced)
-    own_inverse = np.linalg.inv(normal.own_blocks + damping * np.eye(3))
-    root = np.linalg.cholesky(own_inverse)  # C^-1 = root root^T, so B C^-1 B^T is a square
+    try:
+        own_inverse = np.linalg.inv(normal.own_blocks + damping * np.eye(3))
+        root = np.linalg.cholesky(own_inverse)  # C^-1 = root root^T, so B C^-1 B^T is a square
+    except np.linalg.LinAlgError as error:
+        raise NotPositive("a point's own block is not positive definite") from error
     half = np.swapaxes(root, 1, 2) @ normal.cross_block.reshape(count, 3, kept)
     carried = (root @ half).reshape(3 * count, kept)
     reduced = scipy.linalg.blas.dsyrk(
