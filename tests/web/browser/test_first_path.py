@@ -259,8 +259,15 @@ def test_chosen_photos_are_sent_as_they_are(tmp_path: Path, opened: Any, served:
         if len(got) == 1:
             route.fulfill(json={"ok": True, "version": 0})
         else:
-            route.fulfill(status=422, json={"ok": False, "error": "it is no photo", "where": "b.jpg",
-                                            "cure": "send a JPEG, PNG or HEIC"})  # fmt: skip
+            route.fulfill(
+                status=422,
+                json={
+                    "ok": False,
+                    "error": "it is no photo",
+                    "where": "b.jpg",
+                    "cure": "send a JPEG, PNG or HEIC",
+                },
+            )
 
     page.route("**/api/photos", take)
     sent = {}
