@@ -56,6 +56,8 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
     (n, 4, 2) array
         Corners in pixels of `grey`, clockwise as seen in the image, larger ones first.
     """
+    if min(grey.shape) < LEAST_SIDE_PX * reduced_by:
+        return np.empty((0, 4, 2))
     small = grey
     if reduced_by > 1.0:
         how = cv2.INTER_AREA if reduced_by == int(reduced_by) else cv2.INTER_LINEAR
@@ -70,7 +72,9 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
         NEIGHBOURHOOD_PX,
         DARKER_BY,
     )
-    regions = _holed_regions(small, _dark_regions(dark))
+    regions = _dark_regions(dark)
+    if len(regions.numbers):
+        regions = _holed_regions(small, regions)
     quads = [
         quad
         for number, box in zip(regions.numbers, regions.boxes, strict=True)

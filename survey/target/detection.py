@@ -22,6 +22,8 @@ from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec
 Grey = npt.NDArray[np.uint8]
 
 REDUCED_BY = 1.5  # the first search; four pixels a module are read as surely as at full size
+COARSE = 4.0  # and a second search, for prints so near that the first sees only their edges
+NEAR_PX = 150.0  # side of a marker from which the second one counts, pixels of the first
 SMALL_PHOTO_PX = 1700  # photos no longer than that are searched at full size at once
 QUIET = 0.8  # paper round our own marker that is fitted with it, modules
 
@@ -72,7 +74,10 @@ def detect_targets(
     grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     grey = np.ascontiguousarray(grey, dtype=np.uint8)
     small = max(grey.shape) <= SMALL_PHOTO_PX
-    search = _Search(photo, grey, find_quads(grey, reduced_by=1.0 if small else REDUCED_BY))
+    by = 1.0 if small else REDUCED_BY
+    near = [quad for quad in find_quads(grey, reduced_by=by * COARSE) if _size(quad) > NEAR_PX * by]
+    quads = np.concatenate([find_quads(grey, reduced_by=by), np.reshape(near, (-1, 4, 2))])
+    search = _Search(photo, grey, quads)
     sightings, problems = _look(search, specs, plans)
     if not sightings and not small:
         search = _Search(photo, grey, np.concatenate([search.quads, find_quads(grey)]))
@@ -148,13 +153,14 @@ def _measure_foreign(
         result = measure_grid(search.grey, plan, hits, _bits(plan))
     else:
         result = measure_charuco(search.grey, plan, hits, _bits(plan))
-    if isinstance(result, Corners):
-        return result, []
     board = spec.board
-    if plan.kind == "charuco" and isinstance(board, ForeignBoard):
+    seen = len(result.corners_px) if isinstance(result, Corners) else 0
+    whole = seen == len(plan.layout.points)
+    if plan.kind == "charuco" and isinstance(board, ForeignBoard) and not whole:
+        # In the wrong layout some boards fit all but one row, each corner a square off.
         other = plan_of(_other_layout(board))
         again = measure_charuco(search.grey, other, hits, _bits(other))
-        if isinstance(again, Corners):
+        if isinstance(again, Corners) and len(again.corners_px) > seen:
             legacy = "true" if not board.legacy_layout else "false"
             told = Unusable(
                 "wrong layout",
@@ -162,6 +168,8 @@ def _measure_foreign(
                 f"write legacy_layout = {legacy}",
             )
             return again, [_problem(search, spec, plan, told)]
+    if isinstance(result, Corners):
+        return result, []
     return None, [_problem(search, spec, plan, result)]
 
 
@@ -266,4 +274,9 @@ def _each_place_once(hits: list[MarkerHit]) -> list[MarkerHit]:
 
 
 def _side(hit: MarkerHit) -> float:
-    return float(np.sqrt(abs(cv2.contourArea(hit.corners_px.astype(np.float32)))))
+    return _size(hit.corners_px)
+
+
+def _size(quad: Array) -> float:
+    """Side of a square of the same area, px."""
+    return float(np.sqrt(abs(cv2.contourArea(quad.astype(np.float32)))))

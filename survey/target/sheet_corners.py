@@ -32,6 +32,7 @@ LEAST_SADDLES = 12
 LEAST_FRAME = 0.6  # correlation of each side of the frame with its print
 FULL_PIXELS = 7000
 FULL_FIT_FLOOR_PX = 0.01
+FULL_FIT_BIAS = 0.04  # px for a blur of one pixel, with its square; own simulation
 MOST_SD_PX = 0.5
 VIRTUAL_MODULES = 4.5  # where the four points that stand for a whole print are put
 
@@ -78,7 +79,8 @@ def _measure_whole(
     points = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * VIRTUAL_MODULES
     sd = warp_sd(fit, points, MODULES / 2)
     noise = max(fit.residual, LEAST_NOISE) * NOISE_FACTOR
-    sd_px = np.hypot(sd * noise, FULL_FIT_FLOOR_PX)
+    floor = FULL_FIT_FLOOR_PX + FULL_FIT_BIAS * total_blur(fit.blur_px) ** 2
+    sd_px = np.hypot(sd * noise, floor)
     if sd_px.max() > MOST_SD_PX:
         return Unusable(
             "blurred" if total_blur(fit.blur_px) > 1.5 else "too small",
