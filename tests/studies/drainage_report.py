@@ -204,8 +204,10 @@ def missed_goals(two, four, wrong, both) -> str:
     if unmeasured:
         lines.append("\nNot measured: " + "; ".join(unmeasured) + ".")
     lines.append(
-        "\nThe goals ask for 300 roofs a setting; the number judged stands in each row below. "
-        "Where it is smaller, a figure a few points beside its goal proves neither side.\n"
+        "\nThe goals ask for 300 roofs a setting; the number judged stands in each row below, and "
+        "the settings\nof one shape share their roofs, so pooled rows hold fewer roofs than "
+        "counted. With fewer than 300\na figure a few points beside its goal, on either side, "
+        "proves nothing.\n"
     )
     return "\n".join(lines)
 
@@ -299,7 +301,7 @@ def findable_table(chosen, settings) -> str:
     """Share of ponds found, by width; and how the stated smallest pond fares."""
     lines = [
         "Ponds at least 1/4 in deep, found at P >= 0.25, by width; last column: of the ponds at "
-        "least as wide as the program states for that roof, how many it found.\n",
+        "least as\nwide as the program states for that roof, how many it found.\n",
         "| setting | under 2 ft | 2-3 ft | 3-4 ft | 4-6 ft | 6 ft and more | stated smallest, ft "
         "(1/8, 1/4, 1/2 in per ft) | of those found |",
         "|---|---|---|---|---|---|---|---|",
