@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from importlib.resources import files
 from typing import Any
 from urllib.parse import quote, unquote
@@ -23,6 +23,7 @@ from survey.web.conflicts import ConflictError
 from survey.web.desk import Desk
 from survey.web.phone import Phone
 from survey.web.settings import LARGEST_JSON, LONGEST_POLL, MOST_POLLS
+from survey.web.tiles import NotHere
 
 STATIC = {".html": "text/html", ".js": "text/javascript", ".css": "text/css",
           ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json",
@@ -103,8 +104,15 @@ def make_app(desk: Desk, phone: Phone | None = None) -> Starlette:
         Route("/thumb/{photo}.jpg", pages.thumbnail, methods=["GET"]),
         Route("/crop/{photo}.png", pages.crop, methods=["GET"]),
     ]
+    return plain_app(routes)
+
+
+def plain_app(routes: Sequence[Route]) -> Starlette:
+    """Return an application whose every failure has the one shape, and that redirects nowhere."""
     handlers: Any = {SurveyError: answer_error, HTTPException: answer_http}
-    return Starlette(routes=routes, exception_handlers=handlers)
+    app = Starlette(routes=routes, exception_handlers=handlers)
+    app.router.redirect_slashes = False
+    return app
 
 
 class Pages:
@@ -228,8 +236,7 @@ def make_phone_app(desk: Desk) -> Starlette:
         Route("/static/{name}", static, methods=["GET"]),
         Route(UPLOAD, photos, methods=["POST"]),
     ]
-    handlers: Any = {SurveyError: answer_error, HTTPException: answer_http}
-    return Starlette(routes=routes, exception_handlers=handlers)
+    return plain_app(routes)
 
 
 async def take_photo(desk: Desk, request: Request) -> dict[str, Any]:
@@ -290,7 +297,7 @@ async def answer_error(request: Request, error: SurveyError) -> Response:
         more["conflict"] = error.conflict.as_document()
     elif isinstance(error, StorageError):
         status = 507
-    elif request.method == "GET" and error.where and "no such" in error.what:
+    elif isinstance(error, NotHere):
         status = 404
     return answer_problem(status, error.what, error.where, error.cure, **more)
 

@@ -24,7 +24,7 @@ from survey.web.live import Live, describe_targets
 from survey.web.settings import LARGEST_PHOTO, MOST_DECODINGS
 from survey.web.shelf import Shelf
 from survey.web.snapping import snap_line, snap_point
-from survey.web.tiles import Cutter
+from survey.web.tiles import Cutter, NotHere
 
 
 class Desk:
@@ -133,13 +133,13 @@ class Desk:
 
         Raises
         ------
-        InputError
+        NotHere
             If there is none, or it can't be used.
         """
         photo = self.shelf.photo(self.book.visit, name)
         if photo is None or photo.camera is None:
             why = "" if photo is None else f": {photo.refused}"
-            raise InputError(f"there is no such photo{why}", where=name[:80], cure="")
+            raise NotHere(f"there is no such photo{why}", where=name[:80])
         return photo
 
     def snap(self, name: str, px: Any, radius_px: float) -> Json:

@@ -21,6 +21,7 @@ LEAST_SHARE = 0.5  # of the profiles that must show the edge
 BLOCK_PX = 3.0  # pieces of an edge whose disagreement gives the sd; shorter ones share their noise
 MOST_BLOCKS = 12
 ROUNDS = 12
+VOTES = 90  # pairs of spots tried for a line; half of the spots being right, one pair in four is
 OUTER_PX = 4.0  # beside the axis on which an edge is looked for
 TURNS = 4
 STRAIGHT = 0.003  # radians, 0.05 px over a window
@@ -204,7 +205,7 @@ def _vote(
     length = t[-1] - t[0]
     rng = np.random.default_rng(7)
     best, best_score = None, 0.0
-    for _ in range(300):
+    for _ in range(VOTES):
         i, j = rng.integers(0, len(every_t), 2)
         if abs(every_t[i] - every_t[j]) < length / 4:
             continue

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import survey
 from survey.errors import InputError
 from survey.web.settings import DECODING_DEADLINE, DECODING_MEMORY
 
@@ -59,16 +58,15 @@ def decode_in_child(
     InputError
         If it is no photo that can be used, or decoding it exceeds a limit.
     """
-    environment = {
-        **os.environ,
-        "PYTHONPATH": str(Path(survey.__file__).parent.parent),
-        "OPENBLAS_NUM_THREADS": "1",
-        "OMP_NUM_THREADS": "1",
-    }
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     command = [
-        sys.executable, "-P", "-m", "survey.web.decoding",
-        str(path), str(memory), str(int(deadline) + 1),
-    ]  # fmt: skip
+        sys.executable,
+        "-P",
+        str(Path(__file__).with_name("decoding.py")),
+        str(path),
+        str(memory),
+        str(int(deadline) + 1),
+    ]
     child = subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,

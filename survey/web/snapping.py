@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 Pixels = npt.NDArray[np.uint8]
 
 CORNER_SD_PX = 0.25  # a building's corner is no sharper; common practice
-CORNER_SCATTER = 1.4  # what few pieces of short edges hide of their scatter; own simulation
+CORNER_SCATTER = 2.0  # what few pieces of short edges hide of their scatter; own simulation
 EDGE_SD_PX = 0.15  # nor is its edge
 LEAST_SHARE = 0.6  # of the profiles around a press that must show the edge
 

@@ -159,9 +159,31 @@ def _marks(text: str | None) -> tuple[Marks, list[Problem]]:
 def _readings(
     folder: Path, texts: Texts, visit: Visit
 ) -> tuple[tuple[Reading, ...], list[Problem]]:
-    problems: list[Problem] = []
     text = texts[CSV_FILE]
+    if text is None and (folder / CSV_FILE).exists():
+        return (), []  # it stands there still, and is about to be taken away
     if text is None or (folder / WORKBOOK_FILE).exists():
         # A workbook is read from the folder, and so is the sentence about two files.
+        problems: list[Problem] = []
         return read_readings(folder, visit, problems), problems
-    return parse_readings_text(without_mark(text), visit, problems), problems
+    return _parsed_readings(text, _Leaning(visit))
+
+
+class _Leaning:
+    """A visit, equal to another as far as readings lean on it: its set-ups and planes' names."""
+
+    def __init__(self, visit: Visit) -> None:
+        self.visit = visit
+        self._key = (visit.setups, tuple(plane.name for plane in visit.planes))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Leaning) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
+
+
+@lru_cache(maxsize=8)
+def _parsed_readings(text: str, on: _Leaning) -> tuple[tuple[Reading, ...], list[Problem]]:
+    problems: list[Problem] = []
+    return parse_readings_text(without_mark(text), on.visit, problems), problems

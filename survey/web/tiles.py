@@ -32,6 +32,10 @@ Levels = tuple[Pixels, ...]
 Value = TypeVar("Value")
 
 
+class NotHere(InputError):
+    """What a request names is not there."""
+
+
 def level_sizes(size: tuple[int, int]) -> list[tuple[int, int]]:
     """Return width and height of each level, down to the first that fits on one tile."""
     sizes = [size]
@@ -61,7 +65,7 @@ def cut_tile(levels: Levels, level: int, column: int, row: int) -> Pixels:
 
     Raises
     ------
-    InputError
+    NotHere
         If there is no such tile.
     """
     if 0 <= level < len(levels):
@@ -69,7 +73,7 @@ def cut_tile(levels: Levels, level: int, column: int, row: int) -> Pixels:
         x, y = column * TILE_PX, row * TILE_PX
         if 0 <= x < width and 0 <= y < height:
             return levels[level][y : y + TILE_PX, x : x + TILE_PX]
-    raise InputError(
+    raise NotHere(
         f"there is no tile {level}/{column}_{row}", where="photo", cure="load the page again"
     )
 

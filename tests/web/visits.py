@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -27,10 +28,15 @@ def picture(size: tuple[int, int] = SIZE, seed: int = 5) -> np.ndarray:
 CORNERS = ((0.15, 0.80), (0.82, 0.84), (0.70, 0.30), (0.28, 0.28))
 
 
-def write_photo(path: Path, size: tuple[int, int] = SIZE, seed: int = 5) -> Path:
+@cache
+def jpeg(size: tuple[int, int] = SIZE, seed: int = 5) -> bytes:
     done, data = cv2.imencode(".jpg", picture(size, seed), [cv2.IMWRITE_JPEG_QUALITY, 93])
     assert done
-    path.write_bytes(data.tobytes())
+    return data.tobytes()
+
+
+def write_photo(path: Path, size: tuple[int, int] = SIZE, seed: int = 5) -> Path:
+    path.write_bytes(jpeg(size, seed))
     return path
 
 
