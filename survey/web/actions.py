@@ -222,7 +222,7 @@ def _visit_text(texts: Texts) -> str:
 
 def _mapping(action: Action, key: str) -> Mapping[str, Any]:
     value = action.get(key)
-    if not isinstance(value, Mapping) or not value:
+    if not isinstance(value, Mapping):
         raise InputError(f"the action has no {key}", where="action", cure="load the page again")
     return value
 
