@@ -72,7 +72,9 @@ def write_report(gathered: dict[str, list], docs: Path) -> None:
     rows = judged(gathered)
     draw(rows, docs / PLOT)
     text = INTRODUCTION.format(visits=len(gathered["row"][0]))
-    text += "\n".join(["", *_table(rows), "", *_refusals(rows), "", *_faults(gathered["fault"])])
+    faults = _faults(gathered["fault"]) if all(gathered["fault"]) else []
+    parts = [*_table(rows), "", *_missed(rows), "", *_refusals(rows), "", *faults]
+    text += "\n".join(["", *parts])
     text += CLOSING
     (docs / PAGE).write_text(text, encoding="utf-8")
 
@@ -97,6 +99,28 @@ def _table(rows: list) -> list[str]:
                 f"| {f['bound']:.{places}f} | {f['ratio']:.2f} | {f['half']:.{places}f} "
                 f"| {f['cover']:.1%} | {goal} |"
             )
+    return lines
+
+
+def _missed(rows: list) -> list[str]:
+    """Say plainly which rows miss which of the three aims."""
+    goals, ratios, covers = [], [], []
+    for name, _, figures in rows:
+        for f in figures:
+            what = f"{name}: {f['figure']}"
+            if f["goal"] is not None and f["p95"] > f["goal"]:
+                goals.append(f"{what} ({f['p95']:.3g} for {f['goal']:g})")
+            if f["ratio"] > 1.15:
+                ratios.append(f"{what} ({f['ratio']:.2f})")
+            if not 0.93 <= f["cover"] <= 0.97:
+                covers.append(f"{what} ({f['cover']:.0%})")
+    aims = (
+        ("the goal of its own", goals),
+        ("a 95th percentile within 1.15 times the best possible", ratios),
+        ("coverage between 93 and 97 %", covers),
+    )
+    lines = ["## What misses", ""]
+    lines += [f"- Missing {aim}: {'; '.join(missed) or 'none'}." for aim, missed in aims]
     return lines
 
 
