@@ -60,10 +60,9 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
         return np.empty((0, 4, 2))
     small = grey
     if reduced_by > 1.0:
-        how = cv2.INTER_AREA if reduced_by == int(reduced_by) else cv2.INTER_LINEAR
-        small = cv2.resize(
-            grey, None, fx=1 / reduced_by, fy=1 / reduced_by, interpolation=how
-        ).astype(np.uint8, copy=False)
+        by = 1 / reduced_by
+        shrunk = cv2.resize(grey, None, fx=by, fy=by, interpolation=cv2.INTER_LINEAR)
+        small = shrunk.astype(np.uint8, copy=False)
     dark = cv2.adaptiveThreshold(
         small,
         255,
