@@ -19,6 +19,7 @@ from survey.adjustment.model import CAMERA, POINT, TARGET, Network, Pose, State
 from survey.adjustment.starting import Start, StartFinder
 from survey.adjustment.starting_growth import Sight
 from survey.adjustment.starting_polish import polish
+from survey.adjustment.starting_repair import better_start
 
 DECIDED = 9.0  # chi-square gap that decides between two answers
 SLACK = 6.0  # more than that is kept until the adjustment itself has spoken
@@ -49,7 +50,8 @@ def find_hypotheses(network: Network) -> tuple[list[Hypothesis], Start]:
     """
     finder = StartFinder(network)
     first = finder.find()
-    found = [_polished(network, first)]
+    first, polished = better_start(network, finder, first, polish(network, first.state))
+    found = [Hypothesis(first, polished.state, polished.score)]
     tried = {_answers(first.taken)}
     for told in _combinations(first):
         _try(network, finder, told, found, tried)

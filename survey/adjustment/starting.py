@@ -69,6 +69,7 @@ class StartFinder:
     network: Network
     index: Index = field(init=False)
     candidates: dict[Sight, tuple[Candidate, ...]] = field(init=False)
+    lead: Sight | None = None  # sighting to grow from first; the most promising one otherwise
 
     def __post_init__(self) -> None:
         """Sort the observations and work out the target poses once."""
@@ -87,12 +88,13 @@ class StartFinder:
         branches = Branches(told or {})
         pieces = self._pieces(index, branches)
         whole, joined_pieces = _join(pieces)
-        state = _state(index, whole)
+        state = state_of(index, whole)
         findings = not_placed(index, whole, self.candidates, joined_pieces)
         return Start(state, branches.open, branches.taken, tuple(findings), len(joined_pieces))
 
     def _pieces(self, index: Index, branches: Branches) -> list[Site]:
-        sights = sorted(self.candidates, key=self._worth, reverse=True)
+        sights = sorted(self.candidates, key=self.worth, reverse=True)
+        sights.sort(key=lambda sight: sight != self.lead)
         pieces: list[Site] = []
         placed: set[str] = set()
         for sight in sights:
@@ -113,7 +115,7 @@ class StartFinder:
         if grow_from_tapes(index, site):
             grow(growth)
 
-    def _worth(self, sight: Sight) -> tuple[float, float, str]:
+    def worth(self, sight: Sight) -> tuple[float, float, str]:
         """How good a seed: decided by itself first, then large in the photo."""
         poses = self.candidates[sight]
         gap = poses[1].chi_square - poses[0].chi_square if len(poses) > 1 else 1e3
@@ -149,7 +151,8 @@ def _merge(whole: Site, piece: Site) -> None:
         whole.planes.setdefault(name, plane)
 
 
-def _state(index: Index, site: Site) -> State:
+def state_of(index: Index, site: Site) -> State:
+    """Write a site's places out as starting values of the unknowns."""
     state: State = {}
     _place_by_height_alone(index, site)
     lift = _lift(index, site)

@@ -84,8 +84,8 @@ def grow_from_sight(
 def grow(growth: Growth) -> None:
     """Place whatever can be placed, then look at every point and plane once more."""
     for _ in range(ROUNDS):
-        changed = _place_photo(growth) or _place_target(growth)
-        _find_gravity(growth)
+        changed = _place_next_photo(growth) or _place_target(growth)
+        find_gravity(growth)
         changed |= growth.finder.place_planes()
         changed |= _place_points(growth)
         if not changed:
@@ -96,7 +96,7 @@ def grow(growth: Growth) -> None:
             place = growth.finder.locate(point)
             if place is not None:
                 growth.site.points[point] = place
-        _find_gravity(growth)
+        find_gravity(growth)
 
 
 def _branch(
@@ -117,7 +117,8 @@ def _branch(
     return taken
 
 
-def _find_gravity(growth: Growth) -> None:
+def find_gravity(growth: Growth) -> None:
+    """Find which way is up, and what rods then say of heights."""
     site = growth.site
     site.up = find_up(growth.index, site)
     heights: dict[str, list[float]] = {}
@@ -138,7 +139,7 @@ def _find_gravity(growth: Growth) -> None:
 # --- photos -----------------------------------------------------------------------------------
 
 
-def _place_photo(growth: Growth) -> bool:
+def _place_next_photo(growth: Growth) -> bool:
     """Place the photo that shows most of what is placed already."""
     best: tuple[int, str] | None = None
     for photo in growth.index.network.cameras:
@@ -153,10 +154,11 @@ def _place_photo(growth: Growth) -> bool:
             best = max(best or (0, ""), (shown + marks, photo))
     if best is None:
         return False
-    return _place_this_photo(growth, best[1])
+    return place_photo(growth, best[1])
 
 
-def _place_this_photo(growth: Growth, photo: str) -> bool:
+def place_photo(growth: Growth, photo: str) -> bool:
+    """Place one photo from what it shows of placed targets and points."""
     site = growth.site
     known = [t for p, t in growth.candidates if p == photo and t in site.targets]
     points, xy, weights = _shown(growth, photo, known)

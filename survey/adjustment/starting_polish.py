@@ -21,7 +21,7 @@ from survey.adjustment.unknowns import Values
 
 # Steps of each round of weights: damping starts afresh each round, and weakly fixed directions (a
 # tilt that one slope reading gives) move only once it has died down.
-ROUNDS = (3, 3, 4, 10)
+ROUNDS = (4, 4, 6, 10, 10, 20)
 BEND = 2.0  # scatters at which the pull starts to level off
 SETTLED = 1e-3  # relative change of the cost
 STATED = ("lens prior", "print scale prior")

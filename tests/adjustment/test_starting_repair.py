@@ -1,0 +1,50 @@
+"""A start that went astray is found out and put right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from survey.adjustment import build_network
+from survey.adjustment.model import CAMERA, Pose
+from survey.adjustment.starting import StartFinder
+from survey.adjustment.starting_polish import polish, score
+from survey.adjustment.starting_repair import FITTING, better_start, lost_photos, misfit, repaired
+from survey.photo import read_photos
+from survey.target import find_targets
+from survey.visit import open_visit
+from tests.sample.made import PORCH
+
+
+@pytest.fixture(scope="module")
+def network():
+    visit = open_visit(PORCH)
+    photos = read_photos(visit)
+    sightings, _ = find_targets(visit, photos)
+    return build_network(visit, photos, sightings)
+
+
+def settle(network):
+    finder = StartFinder(network)
+    start = finder.find()
+    return finder, better_start(network, finder, start, polish(network, start.state))[1]
+
+
+@pytest.mark.parametrize("photo", ["left_side.jpg", "front_left.jpg", "ladder_right.jpg"])
+def test_a_photo_carried_away_is_named_and_placed_anew(network, photo):
+    finder, settled = settle(network)
+    assert misfit(network, settled.state, settled.score) <= FITTING
+    camera = settled.state[(CAMERA, photo)]
+    assert isinstance(camera, Pose)
+    away = Pose(camera.rotation, camera.translation + np.array([1.5, -1.0, 0.6]))
+    astray = {**settled.state, (CAMERA, photo): away}
+    assert lost_photos(network, astray)[0] == photo
+    lost = polish(network, settled.state)
+    lost = type(lost)(astray, score(network, astray))
+    mended = repaired(network, finder, lost)
+    assert mended.score < settled.score + 9.0
+
+
+def test_a_start_that_fits_loses_no_photo(network):
+    _, settled = settle(network)
+    assert lost_photos(network, settled.state) == []
