@@ -23,12 +23,13 @@ from survey.adjustment.fit import (
     fit_readings,
     predicted_log_p,
 )
-from survey.adjustment.model import Array
+from survey.adjustment.model import Array, TargetCorners
 from survey.adjustment.normal import choose_partition
 from survey.adjustment.reliability import critical_log_p
 from survey.adjustment.unknowns import Values
 
-MOST_ROUNDS = 100  # of fits; a visit with more gross errors than this is not worth adjusting
+MOST_ROUNDS = 60  # of fits; a visit with more gross errors than this is not worth adjusting
+FEW_CORNERS = 4  # of one sighting; when more fail they are set aside together
 MOST_DOUBTED = 20  # readings set aside at the start that are compared with their rivals
 MOST_SAG = 0.15  # metres by which a deck in service may lie off its plane; judged
 CLEAR = 4.5  # log p by which the worst reading must lead its rivals: a chi-square gap of 9
@@ -110,9 +111,25 @@ def _set_aside(system: System, state: Search, judge: Judge | None) -> bool:
     worst = int(np.argmin(log_p))
     if log_p[worst] >= _limit(fit):
         return False
+    alike = _corners_alike(system, fit, worst)
+    if len(alike) > FEW_CORNERS:
+        state.fit = _refit(system, fit, _without(fit.choice, alike))
+        return True
     without = _refit(system, fit, _without(fit.choice, [worst]))
     _settle(system, state, fit, without, worst, judge)
     return True
+
+
+def _corners_alike(system: System, fit: Fit, worst: int) -> list[int]:
+    """Corners that fail beside the worst one, in the same sighting: it was moved, or is bent.
+
+    They go together, as one by one each would cost a fit; those that fit the rest come back.
+    """
+    mine = system.observation[system.group_first]
+    if not isinstance(system.observations[mine[worst]], TargetCorners):
+        return []
+    failing = (mine == mine[worst]) & (fit.reliability.log_p < _limit(fit)) & fit.choice.used
+    return [int(group) for group in np.flatnonzero(failing)]
 
 
 def _doubt(system: System, state: Search, doubted: list[int], judge: Judge | None) -> bool:

@@ -26,6 +26,7 @@ from survey.adjustment.model import (
     RodHeight,
     SameElevation,
     State,
+    TargetOnPlane,
 )
 from survey.adjustment.starting_findings import not_placed
 from survey.adjustment.starting_gravity import level
@@ -87,7 +88,7 @@ class StartFinder:
         index = self.index
         branches = Branches(told or {})
         pieces = self._pieces(index, branches)
-        whole, joined_pieces = _join(pieces)
+        whole, joined_pieces = _join(index, pieces)
         state = state_of(index, whole)
         findings = not_placed(index, whole, self.candidates, joined_pieces)
         return Start(state, branches.open, branches.taken, tuple(findings), len(joined_pieces))
@@ -123,8 +124,12 @@ class StartFinder:
         return min(gap, 50.0), span, "".join(sight)
 
 
-def _join(pieces: list[Site]) -> tuple[Site, list[Site]]:
-    """Level every piece and put all into one frame; returns the whole and what stayed apart."""
+def _join(index: Index, pieces: list[Site]) -> tuple[Site, list[Site]]:
+    """Level every piece and put all into one frame; returns the whole and what stayed apart.
+
+    A piece that can't be fitted stays apart if nothing observed speaks of it and the whole at once;
+    otherwise that would pull both out of shape, and the piece is left out.
+    """
     levelled = [level(p, p.up) if p.up is not None else p for p in pieces]
     whole, *others = sorted(levelled, key=lambda p: -len(p.points) - 10 * len(p.cameras))
     groups = [whole]
@@ -134,10 +139,26 @@ def _join(pieces: list[Site]) -> tuple[Site, list[Site]]:
         piece = waiting.pop(0)
         fitted = joined(piece, whole)
         if fitted is None:
+            if _is_entangled(index, piece, whole):
+                continue
             fitted = piece.moved(np.eye(3), np.array([APART * len(groups), 0.0, 0.0]))
             groups.append(fitted)
         _merge(whole, fitted)
     return whole, groups
+
+
+def _is_entangled(index: Index, piece: Site, whole: Site) -> bool:
+    """Whether a mark, a plane or a board's mounting speaks of both a piece and the whole."""
+    shares_mark = any(
+        point in whole.points and any(photo in piece.cameras for photo in lines)
+        for point, lines in index.sightlines.items()
+    )
+    shares_plane = bool(set(piece.planes) & set(whole.planes))
+    shares_mounting = any(
+        tie.target in piece.targets and tie.plane in whole.planes
+        for tie in index.of(TargetOnPlane)
+    )
+    return shares_mark or shares_plane or shares_mounting
 
 
 def _merge(whole: Site, piece: Site) -> None:

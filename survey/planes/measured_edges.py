@@ -8,7 +8,7 @@ import numpy as np
 
 from survey.adjustment.model import PLANE, POINT, Array, Key, State
 from survey.adjustment.solution import Solution
-from survey.figures import Measured, NotObserved
+from survey.figures import Figure, Measured, NotObserved
 from survey.planes.drawing import Drawing, placed
 from survey.planes.edge_kinds import Side, kind_between
 from survey.planes.model import MeasuredEdge
@@ -68,6 +68,9 @@ def _measure_edge(drawing: Drawing, edge: Edge, sides: Sides) -> MeasuredEdge:
 
     gap = _edge_gap(drawing, edge)
     measured = drawing.measure(length, keys, "m", gap)
+    if isinstance(measured, Figure) and measured.value <= measured.half_width:
+        # A length that reaches down to nothing: its ends collapsed for want of a reading.
+        measured = gap
     return MeasuredEdge(
         _typed(drawing, edge, beside),
         measured,
