@@ -41,11 +41,14 @@ from survey.adjustment.starting_growth import (
 from survey.adjustment.starting_index import Index, Site, index_network
 from survey.adjustment.starting_points import PointFinder
 from survey.adjustment.starting_poses import Candidate
+from survey.adjustment.starting_rays import fit_to_rays
 from survey.adjustment.starting_tapes import grow_from_tapes, joined, relative_heights
 from survey.findings import Finding
+from survey.geometry import nearest_rotation
 
 APART = 60.0  # metres between pieces that nothing joins
 MOST_PIECES = 50
+MISMATCH = 0.5  # metres between the points of two pieces above which one was misplaced
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,11 @@ def _join(index: Index, pieces: list[Site]) -> tuple[Site, list[Site]]:
         waiting.sort(key=lambda p: -len(set(p.points) & set(whole.points)))
         piece = waiting.pop(0)
         fitted = joined(piece, whole)
+        if fitted is None or _mismatch(fitted, whole) > MISMATCH:
+            seen = _joined_by_sight(index, piece, whole)
+            if seen is not None:
+                whole.points.update(seen.points)
+                fitted = seen
         if fitted is None:
             if _is_entangled(index, piece, whole):
                 continue
@@ -155,10 +163,29 @@ def _is_entangled(index: Index, piece: Site, whole: Site) -> bool:
     )
     shares_plane = bool(set(piece.planes) & set(whole.planes))
     shares_mounting = any(
-        tie.target in piece.targets and tie.plane in whole.planes
-        for tie in index.of(TargetOnPlane)
+        tie.target in piece.targets and tie.plane in whole.planes for tie in index.of(TargetOnPlane)
     )
     return shares_mark or shares_plane or shares_mounting
+
+
+def _mismatch(piece: Site, whole: Site) -> float:
+    """Root mean square distance of the points two pieces share, metres."""
+    gaps = [
+        piece.points[name] - whole.points[name] for name in piece.points if name in whole.points
+    ]
+    return float(np.sqrt(np.mean(np.sum(np.square(gaps), axis=1)))) if gaps else 0.0
+
+
+def _joined_by_sight(index: Index, piece: Site, whole: Site) -> Site | None:
+    """Move a levelled piece to where the photos of the whole see its points."""
+    names = list(piece.points)
+    layout = np.array([piece.points[name] for name in names]).reshape(-1, 3)
+    places = fit_to_rays(index, whole, names, layout, np.eye(3))
+    if len(places) == 0:
+        return None
+    middle, there = layout.mean(axis=0), places.mean(axis=0)
+    rotation = nearest_rotation((places - there).T @ (layout - middle))
+    return piece.moved(rotation, there - rotation @ middle)
 
 
 def _merge(whole: Site, piece: Site) -> None:

@@ -22,6 +22,7 @@ from survey.adjustment.model import (
     TapeLength,
 )
 from survey.adjustment.starting_index import Index, Site
+from survey.adjustment.starting_rays import fit_to_rays
 from survey.geometry import nearest_rotation
 
 TAPE_SCALE = 0.01  # metres; misfit at which a tape starts to lose its pull
@@ -218,6 +219,11 @@ def _place(
     tilted = _tilted(index, plane, names, flat, heights)
     up = np.array([0.0, 0.0, 1.0]) if site.up is None else site.up
     frame = _frame_of(up)
+    if len(known) < 2:
+        seen = fit_to_rays(index, site, names, tilted, frame)
+        if len(seen):
+            site.planes.setdefault(plane, _plane_through(seen @ frame, frame))
+            return seen
     if not known:
         shift = np.array([40.0 * len(site.planes), 0.0, 0.0]) if site.points else np.zeros(3)
         levels = [heights[name] - tilted[i][2] for i, name in enumerate(names) if name in heights]
