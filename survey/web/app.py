@@ -109,7 +109,11 @@ def make_app(desk: Desk, phone: Phone | None = None) -> Starlette:
 
 def plain_app(routes: Sequence[Route]) -> Starlette:
     """Return an application whose every failure has the one shape, and that redirects nowhere."""
-    handlers: Any = {SurveyError: answer_error, HTTPException: answer_http}
+    handlers: Any = {
+        SurveyError: answer_error,
+        HTTPException: answer_http,
+        Exception: answer_fault,
+    }
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.router.redirect_slashes = False
     return app
@@ -306,6 +310,16 @@ async def answer_http(request: Request, error: HTTPException) -> Response:
     """Answer what no handler took."""
     sentence = {404: "there is nothing here", 405: "that is not done here"}
     return answer_problem(error.status_code, sentence.get(error.status_code, str(error.detail)))
+
+
+async def answer_fault(request: Request, error: Exception) -> Response:
+    """Answer a fault of the program itself; the server prints its traceback in the terminal."""
+    return answer_problem(
+        500,
+        f"the program failed here ({type(error).__name__}); what was saved before is safe",
+        request.url.path,
+        "try again; the terminal shows what to report",
+    )
 
 
 async def json_body(request: Request) -> dict[str, Any]:

@@ -145,7 +145,7 @@ class Desk:
     def snap(self, name: str, px: Any, radius_px: float) -> Json:
         """Move a press to the corner or edge beside it, or the ends of a stretch to its line."""
         grey = self.cutter.levels(self.photo(name))[0]
-        if px and isinstance(px[0], list | tuple):
+        if isinstance(px, list) and len(px) == 2 and isinstance(px[0], list):
             return snap_line(grey, px[0], px[1], radius_px)
         return snap_point(grey, px, radius_px).as_document()
 

@@ -1,12 +1,14 @@
 // The visit's photos with what is known of each, and the ways to add more.
 
-import { Refused, postPhoto, thumbPath } from "./api.js";
+import { Refused, get, postPhoto, thumbPath } from "./api.js";
 import { announce, button, byId, complain, el, refill } from "./dom.js";
 import { reload } from "./queue.js";
 import { choosePhoto, marksIn, on, state } from "./store.js";
 
 let picker = null;
 let sending = 0;
+let phone = false; // whether a phone may send photos
+let showsCode = 0; // when the code was asked for; 0: it is hidden
 
 export function startStrip() {
   picker = el("input", { type: "file", accept: "image/jpeg,image/png,image/heic,image/heif,.heic,.heif,.jpg,.jpeg,.png",
@@ -25,6 +27,17 @@ export function startStrip() {
     if (drop.dataTransfer?.files.length) send([...drop.dataTransfer.files]);
   });
   on("visit sync photo", draw);
+  get("/api/phone").then(({ on: may }) => { phone = may; draw(); }, () => {});
+}
+
+/** The square code that lets a phone on the same network send photos; each has a key of its own. */
+function phoneCode() {
+  if (!phone) return null;
+  const shown = showsCode ? el("img", { class: "code", src: `/api/phone.png?of=${showsCode}`, alt: "Square code for the phone's camera", width: 160, height: 160 }) : null;
+  return el("div", {}, button(showsCode ? "Hide the code" : "From a phone", () => {
+    showsCode = showsCode ? 0 : Date.now();
+    draw();
+  }, { key: "phone" }), shown);
 }
 
 export const pickPhotos = () => picker.click();
@@ -51,7 +64,7 @@ function draw() {
   const photos = state.visit?.photos ?? [];
   refill(byId("photos"), photos.map(row));
   refill(byId("add-photos"),
-    button("Add photos", pickPhotos, { key: "add-photos" }),
+    button("Add photos", pickPhotos, { key: "add-photos" }), phoneCode(),
     sending ? el("p", { text: `sending ${sending} …`, role: "status" }) : null);
 }
 
