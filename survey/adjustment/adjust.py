@@ -12,6 +12,7 @@ from survey.adjustment.board_shape import board_findings
 from survey.adjustment.decided import Adjusted, undecided_faults, undecided_poses
 from survey.adjustment.fault_findings import fault_finding, overhang_findings
 from survey.adjustment.fault_search import Explanation, explain
+from survey.adjustment.hanging import hanging_findings
 from survey.adjustment.hypotheses import DECIDED, find_hypotheses, same_site
 from survey.adjustment.model import PLANE, POINT, TARGET, Array, LevelEdge, Network, State
 from survey.adjustment.solver import solve
@@ -95,6 +96,7 @@ def _checks(network: Network, solution: AdjustedNetwork) -> list[Finding]:
         *board_findings(network, solution),
         *overhang_findings(network, solution),
         *unchecked_findings(network, solution),
+        *hanging_findings(network, solution),
     ]
 
 

@@ -13,14 +13,17 @@ from survey.adjustment.equations import System, compile_network
 from survey.adjustment.fit import Fit
 from survey.adjustment.model import POINT, Array, Key, Network, State
 from survey.adjustment.rank import Datum, is_estimable
+from survey.adjustment.reliability import DETECTABLE
 from survey.adjustment.robust import bounded_chi_square
 from survey.adjustment.solution import Defect, ObservationResult, Statistics
+from survey.figures import NORMAL_95
 from survey.findings import Finding
 
 LEADING = 12  # readings named at most as what a figure stands on
 LEADING_SHARE = 0.05  # a reading counts if the variance would grow by this share without it
-UNCHECKED = 0.05  # redundancy under which nothing checks a reading
-HANGS = 1.0  # a figure hangs on a reading if its variance would double without it
+# A figure hangs on a reading if an error that the reading's own test would just miss moves the
+# figure by three of its half-widths (Baarda's external reliability): (3 * 1.96 / 4.13)^2.
+HANGS = (3.0 * NORMAL_95 / DETECTABLE) ** 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,8 @@ class Derived:
     observed_by : tuple of str
         Ids of the observations it leans on most, the weightiest first.
     unchecked : tuple of str
-        Ids of single readings that nothing checks and without which it would be half as good.
+        Ids of single readings and marks in which an error that no test finds could move it by
+        three half-widths.
     """
 
     value: Array
@@ -143,6 +147,16 @@ class AdjustedNetwork:
         leading, unchecked = self._leading(seen, estimable)
         return Derived(line.value, covariance, estimable, factor, leading, unchecked)
 
+    def hanging(self, function: Function, keys: Sequence[Key]) -> tuple[tuple[str, ...], ...]:
+        """Ids of the unchecked readings on which each component of a function hangs."""
+        line = self._linearise(function, keys)
+        estimable = self._estimable(line)
+        _, seen = self._spread(line.derivatives, estimable)
+        return tuple(
+            self._leading(seen[:, i : i + 1], estimable[i : i + 1])[1]
+            for i in range(len(estimable))
+        )
+
     def _linearise(self, function: Function, keys: Sequence[Key]) -> Linearised:
         return differentiate(function, keys, self.state, self.system.unknowns)
 
@@ -192,11 +206,7 @@ class AdjustedNetwork:
         chosen = [int(i) for i in order[:LEADING] if loss[i] >= LEADING_SHARE]
         if not chosen:
             chosen = [int(i) for i in order[:3] if loss[i] > 0]
-        weakest = np.zeros(count)
-        np.maximum.at(weakest, self.system.observation, self.fit.reliability.redundancy)
         rows = np.bincount(self.system.observation, minlength=count)
-        unchecked = [
-            int(i) for i in order if loss[i] > HANGS and weakest[i] < UNCHECKED and rows[i] == 1
-        ]
+        unchecked = [int(i) for i in order if loss[i] > HANGS and rows[i] <= 2]
         ids = [observation.id for observation in self.system.observations]
         return tuple(ids[i] for i in chosen), tuple(ids[i] for i in unchecked)
