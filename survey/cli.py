@@ -210,34 +210,35 @@ def measure(
 @app.command()
 def show(
     file: Annotated[
-        Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)
+        Path, typer.Argument(help="Plane file, or a visit folder with one.", show_default=False)
     ],
     as_json: AsJson = False,
     units: Units = None,
 ) -> None:
     """Print a plane file as an estimator reads it.
 
-    Example: survey show sample_images/porch/porch.planes.json
+    Example: survey show sample_images/porch
     """
-    from survey.planefile import read_plane_file
+    from survey.planefile import find_plane_file, read_plane_file
 
-    _print_plane_file(read_plane_file(file), as_json, units)
+    _print_plane_file(read_plane_file(find_plane_file(file)), as_json, units)
 
 
 @app.command()
 def verify(
     file: Annotated[
-        Path, typer.Argument(help="Plane file (NAME.planes.json).", show_default=False)
+        Path, typer.Argument(help="Plane file, or a visit folder with one.", show_default=False)
     ],
 ) -> None:
     """Tell whether photos and plane file are unchanged since measuring.
 
     Exit code 2 when anything differs, with what.
 
-    Example: survey verify sample_images/porch/porch.planes.json
+    Example: survey verify sample_images/porch
     """
-    from survey.planefile import read_plane_file, verify_plane_file
+    from survey.planefile import find_plane_file, read_plane_file, verify_plane_file
 
+    file = find_plane_file(file)
     for line in verify_plane_file(read_plane_file(file), file.parent):
         typer.echo(line)
 

@@ -1,7 +1,7 @@
 """The measured plane file: assembled, written, read, verified, shown. See docs/plane-file.md."""
 
 from survey.planefile.assembling import assemble
-from survey.planefile.files import read_plane_file, write_plane_file
+from survey.planefile.files import find_plane_file, read_plane_file, write_plane_file
 from survey.planefile.model import PlaneFile
 from survey.planefile.show import format_gaps, format_plane_file
 from survey.planefile.text import is_untouched
@@ -12,6 +12,7 @@ __all__ = [
     "PlaneFile",
     "assemble",
     "find_differences",
+    "find_plane_file",
     "format_gaps",
     "format_plane_file",
     "is_untouched",

@@ -68,6 +68,33 @@ def read_plane_file(path: Path) -> PlaneFile:
     return PlaneFile(document)
 
 
+def find_plane_file(path: Path) -> Path:
+    """Return the plane file that a path names: itself, or the only one in a visit folder.
+
+    Raises
+    ------
+    StorageError
+        If it is a folder with no plane file in it, or with more than one.
+    """
+    path = Path(path)
+    if not path.is_dir():
+        return path
+    found = sorted(path.glob(f"*{SUFFIX}"))
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise StorageError(
+            "there is no plane file in this folder",
+            where=str(path),
+            cure="run 'survey measure' on it first",
+        )
+    raise StorageError(
+        f"there are {len(found)} plane files in this folder",
+        where=str(path),
+        cure="name one: " + ", ".join(each.name for each in found[:4]),
+    )
+
+
 def file_stem(name: str) -> str:
     """Return a visit's name as the start of a file name: letters, digits, hyphens."""
     stem = re.sub(r"[^\w.]+", "-", name, flags=re.UNICODE).strip("-._")[:80].strip("-._")

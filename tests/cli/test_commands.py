@@ -65,6 +65,11 @@ def test_show_prints_feet_and_metres_as_asked(visit):
     assert "sq ft" in us.stdout and "m2" in metric.stdout
 
 
+def test_show_and_verify_take_the_visit_folder(visit):
+    assert run("show", visit).stdout == run("show", plane_file_of(visit)).stdout
+    assert run("verify", visit).exit_code == 0
+
+
 def test_unknown_units_are_refused(visit):
     result = run("show", plane_file_of(visit), "--units", "furlongs")
     assert result.exit_code == 2

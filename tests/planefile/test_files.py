@@ -11,7 +11,14 @@ from dataclasses import replace
 import pytest
 
 from survey.errors import InputError, StorageError
-from survey.planefile import PlaneFile, files, is_untouched, read_plane_file, write_plane_file
+from survey.planefile import (
+    PlaneFile,
+    files,
+    find_plane_file,
+    is_untouched,
+    read_plane_file,
+    write_plane_file,
+)
 from survey.planefile.files import DEEPEST, file_stem
 from survey.planefile.schema import MOST_PROBLEMS, find_problems
 from survey.planefile.text import content_hash, format_document
@@ -348,3 +355,13 @@ def test_replace_keeps_a_plane_file_frozen():
     with pytest.raises(AttributeError):
         plane_file.document = {}
     assert replace(plane_file) == plane_file
+
+
+def test_a_visit_folder_names_its_only_plane_file(tmp_path):
+    with pytest.raises(StorageError, match="no plane file"):
+        find_plane_file(tmp_path)
+    path = write_plane_file(a_plane_file(), tmp_path)
+    assert find_plane_file(tmp_path) == find_plane_file(path) == path
+    (tmp_path / "other.planes.json").write_text("{}")
+    with pytest.raises(StorageError, match=r"2 plane files.*name one: .*other.planes.json"):
+        find_plane_file(tmp_path)
