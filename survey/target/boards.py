@@ -68,11 +68,11 @@ def layout_of(target: TargetSpec | SheetBoard | ForeignBoard) -> Layout:
 
 
 def print_scale(spec: TargetSpec) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Printed over nominal size along x and y, and the standard deviation of each.
+    """Return printed over nominal size along x and y, and the standard deviation of each.
 
     From the measured check lines. Where only one was measured the other is taken to be the same,
     with the spread that a printer's two axes show; where none was, nominal with 3 %.
-    """  # noqa: D401
+    """
     layout = layout_of(spec)
     nominal = (layout.check_across, layout.check_down)
     read = (spec.across, spec.down)
@@ -132,7 +132,7 @@ def _sheet_plan(code: str) -> BoardPlan:
 
 @lru_cache(maxsize=1)
 def sheet_surroundings() -> Array:
-    """The 4 x 4 modules round each saddle point of a sheet's frame (they never touch the marker)."""  # noqa: D401, E501
+    """Return the 4 x 4 modules round each saddle of a frame; they never touch the marker."""
     framed = np.pad(pattern_cells(0), 1).astype(np.float64)
     middle = (framed.shape[0]) / 2
     cells = []
@@ -221,7 +221,7 @@ def _charuco_plan(board: ForeignBoard) -> BoardPlan:
 
 
 def _charuco_surroundings(corners: Array, markers: list[Array], square: float) -> Array:
-    """The 2 x 2 squares round each corner; those that hold a marker are light."""  # noqa: D401
+    """Return the 2 x 2 squares round each corner; those that hold a marker are light."""
     middles = np.array([marker.mean(axis=0) for marker in markers])
     steps = np.array([[[-1, 1], [1, 1]], [[-1, -1], [1, -1]]]) * (square / 2)
     wanted = corners[:, None, None, :] + steps

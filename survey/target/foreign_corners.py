@@ -39,7 +39,7 @@ Bits = dict[int, npt.NDArray[np.bool_]]
 def measure_single(
     grey: Grey, plan: BoardPlan, hit: MarkerHit, bits: npt.NDArray[np.bool_]
 ) -> Corners | None:
-    """The four corners of one marker from a fit of its whole print."""  # noqa: D401
+    """Return the four corners of one marker from a fit of its whole print."""
     fit = fit_marker(grey, hit, bits, margin=QUIET, most_pixels=SINGLE_PIXELS)
     if fit is None:
         return None

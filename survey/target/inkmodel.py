@@ -54,7 +54,7 @@ def map_points(homography: Array, points: Array) -> Array:
 
 
 def map_jacobian(homography: Array, points: Array) -> Array:
-    """Derivative (..., 2, 2) of `map_points` by the points."""  # noqa: D401
+    """Return the derivative (..., 2, 2) of `map_points` by the points."""
     x, y = points[..., 0], points[..., 1]
     h = homography
     weight = h[2, 0] * x + h[2, 1] * y + h[2, 2]

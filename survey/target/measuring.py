@@ -95,7 +95,7 @@ def mean_step(homography: Array, at: Array) -> float:
 
 
 def total_blur(blur_px: float) -> float:
-    """Standard deviation of lens blur and pixel together, px."""  # noqa: D401
+    """Return the standard deviation of lens blur and pixel together, px."""
     return float(np.sqrt(blur_px**2 + PIXEL_VARIANCE))
 
 

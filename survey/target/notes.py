@@ -26,7 +26,7 @@ def reach(module: float) -> float:
 
 
 def mounting_notes(sheet: SheetCode) -> tuple[Section, ...]:
-    """Notes for one sheet or assembled board."""  # noqa: D401
+    """Return the notes for one sheet or assembled board."""
     size = sheet.size
     far = reach(size.module)
     metres, feet = f"{far:.0f} m", f"{far / 0.3048:.0f} ft"

@@ -40,11 +40,11 @@ class PatternFit:
 
 
 def warp_jacobian(points: Array, half: float) -> Array:
-    """Derivative (n, 2, 8) of displaced pattern points by the eight terms of a small warp.
+    """Return the derivative (n, 2, 8) of displaced points by the eight terms of a small warp.
 
     Coordinates are divided by `half`, so that all terms are of one size: the six terms of an
     affine map, then two of perspective.
-    """  # noqa: D401
+    """
     x, y = points[:, 0] / half, points[:, 1] / half
     zero, one = np.zeros_like(x), np.ones_like(x)
     along_x = np.stack([one, x, y, zero, zero, zero, x * x, x * y], axis=-1)

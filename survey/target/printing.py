@@ -160,7 +160,7 @@ def _tile_pages(canvas: Any, sheet: SheetCode, tiling: Tiling) -> None:
 
 
 def _draw_cut_marks(canvas: Any, tile: Tile) -> None:
-    """Marks outside the four corners of a tile; joins that go under get a small J."""  # noqa: D401
+    """Draw marks outside the four corners of a tile; joins that go under get a small J."""
     canvas.setLineWidth(HAIRLINE / POINT)
     canvas.setStrokeGray(0)
     near, far = CROP_GAP, CROP_GAP + CROP_MARK

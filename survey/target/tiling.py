@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 from survey.errors import InputError
 from survey.target.sheets import INCH, MODULES, SheetSize
@@ -100,7 +100,7 @@ def _split(length: float, module: float, room: float) -> list[float]:
         fitting = []
         for chosen in combinations(middles, joins):
             edges = [-half, *chosen, half]
-            parts = [b - a for a, b in zip(edges, edges[1:], strict=False)]  # noqa: RUF007
+            parts = [b - a for a, b in pairwise(edges)]
             needed = [part + STRIP for part in parts[:-1]] + [parts[-1]]
             if max(needed) <= room:
                 uneven = sum(part**2 for part in parts)

@@ -1,9 +1,9 @@
 """The adjustment of a visit, as ratios to scipy's general least squares on the same equations.
 
 CPU time of one process, best of several turns taken alternately. scipy gets our residuals and our
-sparse derivatives, its own trust-region solver, and gives no covariance, test or variance component;
-ours does all of that within the ratio.
-"""  # noqa: E501
+sparse derivatives, its own trust-region solver, and gives no covariance, test or variance
+component; ours does all of that within the ratio.
+"""
 
 from __future__ import annotations
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,7 @@ SAMPLE = Path(__file__).parents[2] / "sample_images"
 PORCH = SAMPLE / "porch"
 sys.path.insert(0, str(SAMPLE / "render"))
 
-import develop  # noqa: E402
-import paperwork  # noqa: E402
-import place  # noqa: E402
-import truth  # noqa: E402
+develop, paperwork, place, truth = map(import_module, ("develop", "paperwork", "place", "truth"))
 
 __all__ = ["PORCH", "SAMPLE", "develop", "paperwork", "place", "true_figures", "truth"]
 

@@ -1,9 +1,10 @@
 """Photographs of printed boards made in numbers, so that every corner's true place is known.
 
-A board's picture is sampled at 6 x 6 points inside every photo pixel (bilinear, from a picture
-of three pixels to the photo's one, so that no edge falls between two samples), averaged, blurred by a Gaussian, given noise, stored as JPEG.
-A photo point (u, v) counts from the centre of the top-left pixel.
-"""  # noqa: E501
+A board's picture is sampled at 6 x 6 points inside every photo pixel (bilinear, from a picture of
+three pixels to the photo's one, so that no edge falls between two samples), averaged, blurred by a
+Gaussian, given noise, stored as JPEG. A photo point (u, v) counts from the centre of the top-left
+pixel.
+"""
 
 from __future__ import annotations
 
