@@ -194,11 +194,17 @@ def _mounting(spec: TargetSpec, planes: Mapping[str, PlaneSpec]) -> list[Observa
                 target=spec.name,
                 plane=plane.name,
                 thickness=spec.thickness,
-                tilt_sd=TILT_ON_PLANE,
+                tilt_sd=_tilt_on_plane(spec),
                 thickness_sd=field_sd,
             )
         )
     return mounts
+
+
+def _tilt_on_plane(spec: TargetSpec) -> float:
+    """Return how far a board's face may lean against its plane: told, where nothing else is."""
+    by_bubble = spec.plumb or spec.level or spec.flat
+    return TILT_ON_PLANE if by_bubble else spec.mount_sd
 
 
 def _not_seen(spec: TargetSpec) -> Finding:

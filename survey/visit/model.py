@@ -237,7 +237,7 @@ class TargetSpec:
         Whether it was mounted plumb (face vertical) and level (its x axis horizontal), or lies
         flat ("flat" with a bubble: face horizontal) when both are False and `flat` is True.
     mount_sd : float
-        Standard deviation of that, radians.
+        Standard deviation of that, radians; with neither, of lying along `plane`.
     """
 
     name: str

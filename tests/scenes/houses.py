@@ -235,7 +235,12 @@ def porch_world(
 
 
 def porch_board(
-    rng: np.random.Generator, world: World, at: tuple[float, float], side: float, board: str
+    rng: np.random.Generator,
+    world: World,
+    at: tuple[float, float],
+    side: float,
+    board: str,
+    mount: float = MOUNT,
 ) -> TrueBoard:
     """A board lying on the porch roof, its top towards the house."""
     e1, e2, h2, h1 = (world.points[name] for name in PORCH.outline)
@@ -243,7 +248,7 @@ def porch_board(
     normal = np.cross(along, h1 - e1)
     normal /= np.linalg.norm(normal)
     up = np.cross(normal, along)
-    axes = hung(np.stack([along, up, normal], axis=1), rng)
+    axes = hung(np.stack([along, up, normal], axis=1), rng, mount)
     points, sd_px = board_of(side, board)
     scale = 1 + 0.02 * rng.standard_normal(2)
     centre = (e1 + e2 + h1 + h2) / 4 + (at[0] - 3) * along + (at[1] - 2) * up
@@ -281,12 +286,14 @@ def porch_visit(
     plumb: bool = True,
     rods: bool = False,
     lens: Lens | None = None,
+    mount: float = MOUNT,
 ) -> Scene:
     """A porch roof from the ladder; gravity from plumb wall edges, the eave, a level or a rod."""
     world = porch_world(rng, rise=rise)
     maker = VisitMaker(world, rng, lens)
     for index, at in enumerate(((1.2, 1.4), (4.8, 2.6))[:targets]):
-        maker.put_up(f"T{index + 1}", porch_board(rng, world, at, side, board), plane="porch")
+        laid = porch_board(rng, world, at, side, board, mount)
+        maker.put_up(f"T{index + 1}", laid, plane="porch", mount_sd=mount)
     lines = plumb_wall_edges(rng, world.points["H1"][2])
     for index, stand in enumerate(ladder_stands(photos, 2.6)):
         name = f"porch-{index + 1}.jpg"

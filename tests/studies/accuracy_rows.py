@@ -46,6 +46,7 @@ from tests.scenes.houses import (
 from tests.scenes.making import Scene
 
 DIGITAL_LEVEL = float(np.radians(0.1))  # one sd
+BEDDED = float(np.radians(0.1))  # one sd of a stiff board against the roof it lies on
 LENGTH, AREA, RAKE, PITCH = "length", "area", "rake pitch", "pitch"
 RELATIVE = (LENGTH, AREA)  # judged in percent; pitches in rise in 12
 
@@ -126,6 +127,11 @@ ROWS = (
     Row(
         "porch from 1 ladder photo",
         lambda rng: porch_visit(rng, photos=1),
+        {PITCH: 0.25, AREA: 1.8},
+    ),
+    Row(
+        "the same, a stiff board bedded within 0.1 degree",
+        lambda rng: porch_visit(rng, photos=1, mount=BEDDED),
         {PITCH: 0.25, AREA: 1.8},
     ),
     Row(
