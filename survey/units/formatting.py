@@ -1,7 +1,9 @@
 """Quantities for people's eyes: rounded once, to a digit that the half-width deserves.
 
-The value is rounded to the largest step that is at most half of its half-width, so rounding moves
-it by a quarter of the half-width at most. The half-width itself is always rounded up.
+Value and half-width end at the same digit (JCGM 100:2008, 7.2.6). Decimal half-widths keep one
+digit, or two where the first is 1 to 3; feet and inches go to the largest mark of a tape that is at
+most half of the half-width. Rounding moves the value by a quarter of the half-width at most; the
+half-width itself is always rounded up.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ CUBIC_FOOT = FOOT**3
 POUND = 0.45359237  # kg, exact; international yard and pound agreement, 1959
 PSF = POUND * 9.80665 / SQUARE_FOOT  # Pa in one pound-force per square foot
 LITRE = 1e-3  # m3
+MOST_PLACES = 6
+TWO_DIGITS = 4  # first digit of a half-width under which it keeps a second one; common practice
 _INCH_STEPS = tuple(Fraction(1, n) for n in (1, 2, 4, 8, 16, 32))  # marks on a tape or rod
 
 
@@ -156,7 +160,9 @@ def format_pitch(
         return f"{sign}{_inches_text(Fraction(abs(sixteenths), 16))}:12"
     scaled = None if half_width is None else half_width * 12
     text = _decimal(rise, scaled, "", False, default=3) + ":12"
-    return text if scaled is None or not with_half_width else f"{text} ± {_up(scaled)}"
+    if scaled is None or not with_half_width:
+        return text
+    return f"{text} ± {_up(scaled, _places(scaled, MOST_PLACES))}"
 
 
 def format_area(
@@ -251,7 +257,7 @@ def _decimal(
     suffix: str,
     with_half_width: bool = False,
     *,
-    most: int = 6,
+    most: int = MOST_PLACES,
     default: int = 1,
 ) -> str:
     """Decimal text with as many places as the half-width deserves, `most` at the most."""
@@ -259,14 +265,19 @@ def _decimal(
     text = _rounded(value, places)
     if half_width is None or not with_half_width:
         return text + suffix
-    return f"{text}{suffix} ± {_up(half_width)}{suffix}"
+    return f"{text}{suffix} ± {_up(half_width, places)}{suffix}"
 
 
 def _places(half_width: float, most: int) -> int:
-    """Decimal places whose step is at most half of the half-width; never negative."""
+    """Decimal places of value and half-width; never negative.
+
+    One digit of the half-width stays, or two where the first is under `TWO_DIGITS`.
+    """
     if not half_width > 0:
         return most
-    return min(max(-math.floor(math.log10(half_width / 2)), 0), most)
+    exponent = math.floor(math.log10(half_width))
+    digits = 1 if half_width < TWO_DIGITS * 10.0**exponent else 0
+    return min(max(digits - exponent, 0), most)
 
 
 def _rounded(value: float, places: int) -> str:
@@ -275,11 +286,9 @@ def _rounded(value: float, places: int) -> str:
     return f"{abs(rounded) if rounded == 0 else rounded:f}"
 
 
-def _up(half_width: float) -> str:
-    """Return the half-width with two significant digits, rounded up so that it never flatters."""
+def _up(half_width: float, places: int) -> str:
+    """Return the half-width rounded up, so that it never flatters."""
     if not half_width > 0:
         return "0"
-    exponent = math.floor(math.log10(half_width))
-    step = Decimal(1).scaleb(exponent - 1)
-    ticks = (Decimal(f"{half_width:.12g}") / step).to_integral_value(rounding=ROUND_CEILING)
-    return f"{ticks * step:f}"
+    ticks = Decimal(f"{half_width:.12g}").quantize(Decimal(1).scaleb(-places), ROUND_CEILING)
+    return f"{ticks:f}"

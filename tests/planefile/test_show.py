@@ -40,7 +40,7 @@ def test_long_names_wrap_instead_of_running_over():
 
 def test_plane_shows_its_figures_with_their_half_widths():
     text = flat(format_plane_file(a_plane_file()))
-    assert "pitch 0.24:12 ± 0.021 (2.00 %, 1.15°)" in text
+    assert "pitch 0.240:12 ± 0.021 (2.00 %, 1.15°)" in text
     assert "falls towards 'front' (eave)" in text
     assert "area 193.8 sq ft ± 1.1 sq ft (1.94 squares)" in text
     assert 'front eave 19\' 8-1/4" ± 5/16" level; meets gutter' in text
@@ -190,7 +190,7 @@ def test_gaps_name_what_is_missing_and_what_settles_it():
     porch = replace(porch, edges=(lost, *porch.edges[1:]))
     planes = replace(planes, planes=(porch,), edges=porch.edges)
     lines = flat("\n".join(format_gaps(a_plane_file(visit=visit, planes=planes))))
-    assert "porch: pitch 0.24:12 ± 0.021" in lines
+    assert "porch: pitch 0.240:12 ± 0.021" in lines
     assert "edge 'front': not observed: its far end was not marked; mark it in one more" in lines
     assert "take a digital-level reading along the fall of 'porch'" in lines
     assert "FINDINGS" not in lines

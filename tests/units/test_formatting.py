@@ -72,7 +72,7 @@ def test_length_is_rounded_to_the_tape_mark_that_its_half_width_deserves(
 def test_measured_length_shows_its_half_width_in_both_systems() -> None:
     length = Figure(7.4713, 0.0036, "m")
     assert format_measured(length) == '24\' 6-1/8" ± 5/16"'
-    assert format_measured(length, "metric") == "7.471 m ± 0.0071 m"
+    assert format_measured(length, "metric") == "7.471 m ± 0.008 m"
 
 
 def test_not_observed_says_why_and_what_to_do() -> None:
@@ -87,14 +87,14 @@ def test_not_observed_says_why_and_what_to_do() -> None:
 @pytest.mark.parametrize(
     ("figure", "us", "metric"),
     [
-        (Figure(29.02, 0.2, "m2"), "312 sq ft ± 4.3 sq ft", "29.0 m2 ± 0.40 m2"),
-        (Figure(0.0225, 0.0015, "m/m"), "0.27:12 ± 0.036", "2.2 % ± 0.30 %"),
-        (Figure(0.02, 0.001, "m3"), "0.71 cu ft ± 0.070 cu ft", "20.0 L ± 2.0 L"),
-        (Figure(20.0, 1.0, "kg"), "44 lb ± 4.4 lb", "20.0 kg ± 2.0 kg"),
-        (Figure(248.9, 10.0, "Pa"), "5.2 psf ± 0.41 psf", "0.249 kPa ± 0.020 kPa"),
-        (Figure(math.radians(1.3), math.radians(0.05), "rad"), "1.30° ± 0.098°", "1.30° ± 0.098°"),
+        (Figure(29.02, 0.2, "m2"), "312 sq ft ± 5 sq ft", "29.02 m2 ± 0.40 m2"),
+        (Figure(0.0225, 0.0015, "m/m"), "0.270:12 ± 0.036", "2.25 % ± 0.30 %"),
+        (Figure(0.02, 0.001, "m3"), "0.71 cu ft ± 0.07 cu ft", "20.0 L ± 2.0 L"),
+        (Figure(20.0, 1.0, "kg"), "44 lb ± 5 lb", "20.0 kg ± 2.0 kg"),
+        (Figure(248.9, 10.0, "Pa"), "5.2 psf ± 0.5 psf", "0.249 kPa ± 0.020 kPa"),
+        (Figure(math.radians(1.3), math.radians(0.05), "rad"), "1.30° ± 0.10°", "1.30° ± 0.10°"),
         (Figure(1.2, 0.1, "px"), "1.20 px ± 0.20 px", "1.20 px ± 0.20 px"),
-        (Figure(0.25, 0.03, "1"), "0.25 ± 0.059", "0.25 ± 0.059"),
+        (Figure(0.25, 0.03, "1"), "0.25 ± 0.06", "0.25 ± 0.06"),
     ],
 )
 def test_measured_figures_of_every_unit(figure: Figure, us: str, metric: str) -> None:
@@ -128,7 +128,7 @@ def test_water_weighs_5_2_pounds_a_square_foot_an_inch() -> None:
     texts); 2 in 10.4, 4.5 in 23.4, 12 in 62.4 psf."""
     for inches, psf in ((2.0, "10.4"), (4.5, "23.4"), (12.0, "62.4")):
         pascals = 62.4 * inches / 12 * 47.88025898
-        assert format_pressure(pascals, half_width=10.0) == f"{psf} psf"
+        assert format_pressure(pascals, half_width=20.0) == f"{psf} psf"
     assert format_weight(0.45359237 * 62.4) == "62.4 lb"
     assert format_volume(FOOT**3) == "1.0 cu ft"
 
@@ -168,7 +168,7 @@ def test_decimal_rounding_moves_a_figure_by_a_quarter_of_its_half_width_at_most(
 def test_written_half_width_never_flatters(value: float, sd: float) -> None:
     figure = Figure(value, sd, "px")
     written = float(re.search(r"± ([0-9.]+)", format_measured(figure))[1])  # type: ignore[index]
-    assert figure.half_width * (1 - 1e-9) <= written <= figure.half_width * 1.1 + 1e-9
+    assert figure.half_width * (1 - 1e-9) <= written <= figure.half_width * 1.25 + 1e-6
 
 
 @STEADY

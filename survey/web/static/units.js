@@ -25,19 +25,20 @@ function feetInches(metres, of) {
   return feet === 0 ? `${sign}${inches(rest, of)}"` : `${sign}${feet}' ${inches(rest, of, true)}"`;
 }
 
-const up = (value) => {
-  if (!(value > 0)) return "0";
-  const step = 10 ** (Math.floor(Math.log10(value)) - 1);
-  const ticks = Math.ceil(Number((value / step).toPrecision(10)));
-  return (ticks * step).toFixed(Math.max(0, -Math.floor(Math.log10(step) + 1e-9)));
+// Value and half-width end at the same digit; the half-width keeps one, or two under 4, rounded up.
+const places = (halfWidth, most) => {
+  if (!(halfWidth > 0)) return most;
+  const exponent = Math.floor(Math.log10(halfWidth));
+  return Math.min(most, Math.max(0, (halfWidth < 4 * 10 ** exponent ? 1 : 0) - exponent));
 };
 
-const places = (halfWidth, most) =>
-  Math.min(most, Math.max(0, halfWidth > 0 ? -Math.floor(Math.log10(halfWidth / 2)) : most));
+const up = (value, digits) =>
+  value > 0 ? (Math.ceil(Number((value * 10 ** digits).toPrecision(12))) / 10 ** digits).toFixed(digits) : "0";
 
 function decimal(value, halfWidth, suffix, most = 6, otherwise = 1) {
   if (halfWidth === null) return value.toFixed(otherwise) + suffix;
-  return `${value.toFixed(places(halfWidth, most))}${suffix} ± ${up(halfWidth)}${suffix}`;
+  const digits = places(halfWidth, most);
+  return `${value.toFixed(digits)}${suffix} ± ${up(halfWidth, digits)}${suffix}`;
 }
 
 /** A length in metres with its half-width (null: none), `24' 6-1/8" ± 5/16"` or `7.471 m ± 0.010 m`. */
@@ -58,7 +59,8 @@ function areaText(value, halfWidth, units) {
 function slopeText(value, halfWidth, units) {
   if (units === "metric") return decimal(value * 100, halfWidth === null ? null : halfWidth * 100, " %", 6, 2);
   if (halfWidth === null) return `${(value * 12).toFixed(2)}:12`;
-  return `${(value * 12).toFixed(places(halfWidth * 12, 6))}:12 ± ${up(halfWidth * 12)}`;
+  const digits = places(halfWidth * 12, 6);
+  return `${(value * 12).toFixed(digits)}:12 ± ${up(halfWidth * 12, digits)}`;
 }
 
 const degrees = (radians) => radians * 180 / Math.PI;
