@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from survey.planes.derive import derive_planes
+from survey.planes.next_measurements import NextMeasurement, find_next_measurements
 
-__all__ = ["derive_planes"]
+__all__ = ["NextMeasurement", "derive_planes", "find_next_measurements"]

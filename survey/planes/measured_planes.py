@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from survey.adjustment.adjusted import Derived
 from survey.adjustment.model import PLANE, POINT, Array, Key, State
 from survey.adjustment.network_planes import field_points
 from survey.adjustment.solution import Solution
-from survey.figures import Figure, Measured, NotObserved
+from survey.figures import NORMAL_95, Figure, Measured, NotObserved
 from survey.geometry import polygon_area_vector
 from survey.planes.drawing import Drawing, StateFunction, placed
 from survey.planes.measured_edges import outline_sides
@@ -35,7 +36,7 @@ def measure_plane(
     outline = np.array([places.get(name, np.full(3, np.nan)) for name in spec.outline])
     outline = outline.reshape(-1, 3)
     normal, normal_covariance = _normal(drawing, frame, spec)
-    gradient, gradient_covariance = _gradient(drawing, frame, spec)
+    fall = _gradient(drawing, frame, spec)
     complete = bool(np.isfinite(outline).all())
     members = _members(drawing, visit, spec)
     fit, off = _fit(drawing, spec, members)
@@ -46,8 +47,8 @@ def measure_plane(
         outline_plane=_in_plane(outline, normal),
         normal=normal,
         normal_covariance=normal_covariance,
-        gradient=gradient if complete else None,
-        gradient_covariance=gradient_covariance if complete else None,
+        gradient=fall.value if fall and complete else None,
+        gradient_covariance=fall.covariance if fall and complete else None,
         pitch=_pitch(drawing, frame, spec),
         fall_azimuth=_azimuth(drawing, frame, spec),
         area=area,
@@ -165,16 +166,13 @@ def _loose(drawing: Drawing, spec: PlaneSpec) -> NotObserved:
     )
 
 
-def _gradient(
-    drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec
-) -> tuple[Array | None, Array | None]:
+def _gradient(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Derived | None:
     """Gradient in the frame for reading; None where direction or gravity is not fixed."""
     if frame is None or frame.plane is not None or _pitch_gap(drawing, spec) is not None:
-        return None, None
-
+        return None
     found = normal_of(drawing.solution, spec)
     if found is None:
-        return None, None
+        return None
     normal, own = found
 
     def function(state: State) -> Array:
@@ -183,8 +181,8 @@ def _gradient(
 
     keys = tuple(dict.fromkeys([*own, *frame.keys()]))
     if not drawing.solution.is_estimable(function, keys):
-        return None, None
-    return drawing.solution.propagate(function, keys)
+        return None
+    return drawing.solution.derive(function, keys)
 
 
 def _pitch(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
@@ -202,20 +200,21 @@ def _pitch_by(drawing: Drawing, answer: int, frame: SiteFrame | None, spec: Plan
     """Pitch by one answer: through the gradient, else (direction unknown) by its length alone."""
     solution = (drawing.solution, *drawing.others)[answer]
     alone = Drawing(solution, (), "", "")
-    found = normal_of(solution, spec)
-    if found is None:
+    if normal_of(solution, spec) is None:
         return _loose(alone, spec)
-    gradient, covariance = _gradient(alone, frame, spec)
-    if gradient is None or covariance is None:
+    found = _gradient(alone, frame, spec)
+    if found is None:
         return alone.measure(
             steepness_of(spec.name), ((PLANE, spec.name),), "m/m", _loose(alone, spec)
         )
+    gradient, covariance = found.value, found.covariance
     value, low, high = pitch_interval(gradient, covariance)
-    half = max(value - low, high - value)
+    # Student's factor of what the variances are known by, over the normal one the bounds stand on.
+    wider = max(1.0, float(np.max(found.coverage_factor)) / NORMAL_95)
+    half = max(value - low, high - value) * wider
     along = gradient / value if value > 1e-12 else np.array([1.0, 0.0])
     sd = math.sqrt(max(float(along @ covariance @ along), 1e-24))
-    sources = solution.observed_by(*_slopes(found))
-    return Figure(value, sd, "m/m", sources, half / sd)
+    return Figure(value, sd, "m/m", found.observed_by, half / sd)
 
 
 def steepness_of(name: str) -> StateFunction:
@@ -228,42 +227,27 @@ def steepness_of(name: str) -> StateFunction:
     return function
 
 
-def _slopes(
-    found: tuple[StateFunction, tuple[Key, ...]],
-) -> tuple[StateFunction, tuple[Key, ...]]:
-    """Gradient in the adjustment's frame: what pitch and fall are observed by."""
-    normal, keys = found
-
-    def function(state: State) -> Array:
-        n = normal(state)
-        return np.array([-n[0] / n[2], -n[1] / n[2]])
-
-    return function, keys
-
-
 def _azimuth(drawing: Drawing, frame: SiteFrame | None, spec: PlaneSpec) -> Measured:
     gap = _pitch_gap(drawing, spec)
     if gap is not None:
         return gap
-    gradient, covariance = _gradient(drawing, frame, spec)
-    if gradient is None or covariance is None:
+    shown = _gradient(drawing, frame, spec)
+    if shown is None:
         return _loose(drawing, spec)
-    found = fall_direction(gradient, covariance)
+    found = fall_direction(shown.value, shown.covariance)
     if found is None:
         return NotObserved(
             f"'{spec.name}' is level within its interval, so no direction of fall is shown",
             f"read the rod at the corners of '{spec.name}'",
         )
     for other in drawing.others:
-        there, spread = _gradient(Drawing(other, (), "", ""), frame, spec)
-        if there is None or spread is None or fall_direction(there, spread) is None:
+        there = _gradient(Drawing(other, (), "", ""), frame, spec)
+        direction = fall_direction(there.value, there.covariance) if there else None
+        if direction is None:
             return NotObserved(drawing.undecided, drawing.cure)
-        turned = (fall_direction(there, spread) or found)[0] - found[0]
-        if abs(np.angle(np.exp(1j * turned))) > 3 * found[1]:
+        if abs(np.angle(np.exp(1j * (direction[0] - found[0])))) > 3 * found[1]:
             return NotObserved(drawing.undecided, drawing.cure)
-    normal = normal_of(drawing.solution, spec)
-    sources = drawing.solution.observed_by(*_slopes(normal)) if normal else ()
-    return Figure(found[0], found[1], "rad", sources)
+    return Figure(found[0], found[1], "rad", shown.observed_by)
 
 
 # --- areas ------------------------------------------------------------------------------------

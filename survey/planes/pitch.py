@@ -2,12 +2,13 @@
 
 The fall is a vector g with covariance C. Its length p can't be negative, so near level a linear
 interval about |g| is wrong on both sides: the direction that the noise gives is taken for fall. The
-interval here is the set of pitches that the reading does not refuse,
+interval here is the set of pitches that the reading does not refuse: the lengths of all falls x in
+the ellipse
 
-    { p : min over directions t of (g - p t)' C^-1 (g - p t) <= c },
+    (g - x)' C^-1 (g - x) <= c
 
-with c = 3.84 far from level, where one direction counts, and 5.99 at level, where both do (chi
-square at 95 %, 1 and 2 degrees of freedom).
+with c = 3.84 for a pitch far from level, where one direction counts, and 5.99 for level, where both
+do (chi square at 95 %, 1 and 2 degrees of freedom).
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from survey.adjustment.model import Array
 ONE_WAY = 3.841458820694124  # chi-square, 95 %, 1 degree of freedom
 BOTH_WAYS = 5.991464547107979  # the same, 2 degrees of freedom
 FAR = 3.0  # sds of fall from level at which one direction counts alone
-DIRECTIONS = 720
+STEPS = 12
+DIRECTIONS = 720  # points of the rim; its lengths are then good to 4e-5 of the half-width
 
 
 def pitch_interval(gradient: Array, covariance: Array) -> tuple[float, float, float]:
@@ -42,23 +44,21 @@ def pitch_interval(gradient: Array, covariance: Array) -> tuple[float, float, fl
     """
     value = float(np.hypot(*gradient))
     covariance = np.asarray(covariance) + 1e-18 * np.eye(2)
-    weight = np.linalg.inv(covariance)
-    largest = math.sqrt(float(np.linalg.eigvalsh(covariance)[-1]))
+    far = FAR * math.sqrt(float(np.linalg.eigvalsh(covariance)[-1]))
     turn = np.linspace(0.0, 2 * np.pi, DIRECTIONS, endpoint=False)
-    towards = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    # For each direction the pitches with misfit <= c form an interval: a p^2 - 2 b p + k <= c.
-    a = np.einsum("ni,ij,nj->n", towards, weight, towards)
-    b = towards @ weight @ gradient
-    k = float(gradient @ weight @ gradient)
-    limit = ONE_WAY + (BOTH_WAYS - ONE_WAY) * max(0.0, 1.0 - value / (FAR * largest))
-    inside = b**2 - a * (k - limit)
-    root = np.sqrt(np.maximum(inside, 0.0))
-    high = np.where(inside >= 0, (b + root) / a, -np.inf)
-    low = np.where(inside >= 0, (b - root) / a, np.inf)
-    reachable = high >= 0
-    lowest = float(np.maximum(low[reachable], 0.0).min()) if reachable.any() else value
-    highest = float(high.max()) if reachable.any() else value
-    return value, min(lowest, value), max(highest, value)
+    rim = np.stack([np.cos(turn), np.sin(turn)], axis=1) @ np.linalg.cholesky(covariance).T
+    level = float(gradient @ np.linalg.solve(covariance, gradient))
+
+    def reach(pitch: float) -> tuple[float, float]:
+        """Shortest and longest fall of the ellipse that judges a pitch."""
+        limit = ONE_WAY + (BOTH_WAYS - ONE_WAY) * max(0.0, 1.0 - pitch / far)
+        lengths = np.hypot(*(gradient + math.sqrt(limit) * rim).T)
+        return 0.0 if level <= limit else float(lengths.min()), float(lengths.max())
+
+    low, high = 0.0, value
+    for _ in range(STEPS):  # each end is the pitch that its own ellipse just reaches
+        low, high = reach(low)[0], reach(high)[1]
+    return value, min(low, value), max(high, value)
 
 
 def fall_direction(gradient: Array, covariance: Array) -> tuple[float, float] | None:
