@@ -96,6 +96,8 @@ def make_app(desk: Desk, phone: Phone | None = None) -> Starlette:
         Route("/api/snap", pages.snap, methods=["POST"]),
         Route("/api/result", pages.result, methods=["GET"]),
         Route("/api/predictions", pages.predictions, methods=["GET"]),
+        Route("/api/rectified", pages.rectified, methods=["GET"]),
+        Route("/rectified.jpg", pages.rectified_image, methods=["GET"]),
         Route("/api/plane-file", pages.plane_file, methods=["GET"]),
         Route(UPLOAD, pages.photos, methods=["POST"]),
         Route("/api/phone", pages.phone, methods=["GET"]),
@@ -172,6 +174,17 @@ class Pages:
         """Send where points should be in a photo."""
         photo = request.query_params.get("photo", "")
         return answer(await run_in_threadpool(self.desk.predictions, photo))
+
+    async def rectified(self, request: Request) -> Response:
+        """Send how a plane's rectified image lies and how surely it measures."""
+        plane, photo = request.query_params.get("plane", ""), request.query_params.get("photo")
+        return answer(await run_in_threadpool(self.desk.rectified, plane, photo))
+
+    async def rectified_image(self, request: Request) -> Response:
+        """Send the rectified image of a plane."""
+        plane, photo = (request.query_params.get(key, "") for key in ("plane", "photo"))
+        data = await run_in_threadpool(self.desk.rectified_image, plane, photo)
+        return Response(data, media_type="image/jpeg")
 
     async def plane_file(self, request: Request) -> Response:
         """Send the plane file as `survey measure` would write it."""

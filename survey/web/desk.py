@@ -21,10 +21,11 @@ from survey.web.arrivals import Arrival
 from survey.web.described import Json, describe_photo, describe_visit, find_patch
 from survey.web.fieldbook import FieldBook
 from survey.web.live import Live, describe_targets
+from survey.web.rectified import draw_rectified, sight_of
 from survey.web.settings import LARGEST_PHOTO, MOST_DECODINGS
 from survey.web.shelf import Shelf
 from survey.web.snapping import snap_line, snap_point
-from survey.web.tiles import Cutter, NotHere
+from survey.web.tiles import Cutter, NotHere, encode_jpeg
 
 
 class Desk:
@@ -61,6 +62,23 @@ class Desk:
         self.photo(name)
         self.follow()
         return self.live.predict(name)
+
+    def rectified(self, plane: str, photo: str | None) -> Json:
+        """Return how a plane's rectified image lies, as far as that is known yet."""
+        if photo is not None:
+            self.photo(photo)
+        self.follow()
+        told = self.live.rectify(plane, photo)
+        return {key: value for key, value in told.items() if key not in ("event", "map", "asked")}
+
+    def rectified_image(self, plane: str, photo: str) -> bytes:
+        """Return the rectified image that `rectified` described last, as JPEG."""
+        shown = self.photo(photo)
+        told = self.live.rectify(plane, photo)
+        if "map" not in told or shown.camera is None:
+            raise NotHere(f"there is no image of '{plane[:80]}' from it", where=photo)
+        sight = sight_of(told, shown.camera.size_px)
+        return encode_jpeg(draw_rectified(told, sight, self.cutter.levels(shown)))
 
     def plane_file(self) -> tuple[str, bytes]:
         """Return name and bytes of the plane file of the full result.

@@ -11,6 +11,7 @@ from survey.web.measuring import Worker
 from survey.web.naming import point_names
 from survey.web.predictions import predict_points, predict_sides
 from survey.web.progress import Progress, measure_progress
+from survey.web.rectifying import rectify
 
 
 def quick(worker: Worker) -> None:
@@ -27,6 +28,10 @@ def quick(worker: Worker) -> None:
         wanted = (requests.get("predict") or requests.get("measure") or {}).get("photo")
         if wanted is not None:
             worker.tell("predictions", version=version, **predict(worker, progress, wanted))
+        if "rectify" in requests:
+            worker.tell(
+                "rectified", version=version, **square(worker, progress, requests["rectify"])
+            )
         if "measure" in requests and worker.inbox.is_empty() and progress is not None:
             worker.tell("advice", version=version, help_most=advice(worker, progress))
 
@@ -59,6 +64,17 @@ def predict(worker: Worker, progress: Progress | None, photo: str) -> dict[str, 
         return {"photo": photo, "points": [], "edges": []}
     points = predict_points(progress.solution, photo, camera, point_names(progress.visit))
     return {"photo": photo, "points": points, "edges": predict_sides(progress.visit, points)}
+
+
+def square(worker: Worker, progress: Progress | None, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Describe the rectified image of one plane."""
+    asked = {"plane": request["plane"], "asked": request["photo"]}
+    if progress is None or progress.solution is None:
+        missing = {"why": "nothing is measured yet", "cure": "mark the roof's corners first"}
+        return {**asked, "photo": None, "photos": [], **missing}
+    cameras = _cameras(worker)
+    told = rectify(progress.visit, progress.solution, cameras, request["plane"], request["photo"])
+    return {**asked, **told}
 
 
 def advice(worker: Worker, progress: Progress) -> list[dict[str, Any]]:

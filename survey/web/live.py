@@ -24,6 +24,7 @@ from survey.web.texts import Texts
 Json = dict[str, Any]
 QUIET = 0.8  # seconds without a change before the full measurement starts
 MOST_DEATHS = 3  # of one process within a minute
+MOST_RECTIFIED = 200  # maps of rectified images kept
 LONGEST_LINE = 200_000_000  # characters of one answer
 NOTHING: Json = {
     "result": None, "missing": "", "gaps": [], "worst": None, "plan": {}, "help_most": [],
@@ -137,6 +138,7 @@ class Live:
         self.checked: Json = {"version": -1, "round": -1, **NOTHING}
         self.advice: Json = {"version": -1, "help_most": []}
         self.predictions: dict[str, Json] = {}
+        self.rectified: dict[tuple[str, str | None], Json] = {}
         self.photos: dict[str, Json] = {}
         self.news = 0  # grows when a photo's search is done
         self.left = 0
@@ -185,6 +187,18 @@ class Live:
                 return {"version": -1, "points": [], "edges": []}
             return {key: known[key] for key in ("version", "points", "edges")}
 
+    def rectify(self, plane: str, photo: str | None) -> Json:
+        """Return the map of a plane's rectified image, as far as it is known; version -1: not yet.
+
+        `photo` None leaves it to the program which photo is used.
+        """
+        with self.lock:
+            known = self.rectified.get((plane, photo))
+            if known is None or known["version"] < self.quick["version"]:
+                request = {"kind": "rectify", "plane": plane, "photo": photo}
+                self.children["quick"].send(request)
+            return {"version": -1} if known is None else known
+
     def close(self) -> None:
         """End all processes."""
         with self.lock:
@@ -224,6 +238,11 @@ class Live:
                     self.checked = message
                 case "predictions":
                     self.predictions[message["photo"]] = message
+                case "rectified":
+                    if len(self.rectified) >= MOST_RECTIFIED:
+                        self.rectified.clear()
+                    for photo in (message["asked"], message["photo"]):
+                        self.rectified[(message["plane"], photo)] = message
                 case "advice":
                     self.advice = message
                 case "searching":

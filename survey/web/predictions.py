@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from survey.adjustment.model import CAMERA, LENS, POINT, Array, Key, Pose, State
+from survey.adjustment.model import Array
 from survey.adjustment.solution import Solution
-from survey.geometry.cameras import project
 from survey.photo.model import CameraPrior
+from survey.planes.views import projection_of, visible_points
 from survey.visit.model import Visit
 
 SIGMAS = 2.4477  # half axes of the 95 % ellipse of two normal coordinates, sqrt of chi-square
 LARGEST_PX = 1500.0  # a half axis beyond that predicts nothing
-NEAREST = 0.1  # m in front of the camera
-FARTHEST_RADIUS = 1.5  # of the half diagonal; beyond, the distortion is extrapolated
 
 
 def predict_points(
@@ -70,41 +68,6 @@ def predict_sides(visit: Visit, points: Sequence[dict[str, Any]]) -> list[dict[s
     return list(sides.values())
 
 
-def visible_points(state: State, photo: str, prior: CameraPrior, names: Sequence[str]) -> list[str]:
-    """Return the points that have a place and fall into the photo."""
-    keys = [(POINT, name) for name in names if (POINT, name) in state]
-    pose = state.get((CAMERA, photo))
-    lens = state.get((LENS, photo))
-    if not keys or not isinstance(pose, Pose) or not isinstance(lens, np.ndarray):
-        return []
-    points = np.array([state[key] for key in keys])
-    own = (points - pose.translation) @ pose.rotation
-    ahead = own[:, 2] > NEAREST
-    width, height = prior.size_px
-    reach = FARTHEST_RADIUS * np.hypot(width, height) / 2 / prior.focal
-    ahead &= np.hypot(own[:, 0], own[:, 1]) < reach * np.maximum(own[:, 2], NEAREST)
-    px = project(np.where(ahead[:, None], own, [0.0, 0.0, 1.0]), lens, _fixed(prior))
-    inside = (px > -0.5).all(axis=1) & (px[:, 0] < width - 0.5) & (px[:, 1] < height - 0.5)
-    return [key[1] for key, good in zip(keys, ahead & inside, strict=True) if good]
-
-
-def projection_of(
-    photo: str, prior: CameraPrior, names: Sequence[str]
-) -> tuple[Callable[[State], Array], tuple[Key, ...]]:
-    """Return pixels of points (x, y one after the other) as a function of the unknowns."""
-    keys: tuple[Key, ...] = ((CAMERA, photo), (LENS, photo), *((POINT, name) for name in names))
-    fixed = _fixed(prior)
-
-    def function(state: State) -> Array:
-        pose, lens = state[(CAMERA, photo)], state[(LENS, photo)]
-        assert isinstance(pose, Pose) and isinstance(lens, np.ndarray)
-        points = np.array([state[(POINT, name)] for name in names])
-        own = (points - pose.translation) @ pose.rotation
-        return project(own, lens, fixed).ravel()
-
-    return function, keys
-
-
 def ellipse_of(covariance: Array) -> dict[str, float] | None:
     """Return the 95 % ellipse of a place with this covariance; None where it is not fixed."""
     if not np.isfinite(covariance).all():
@@ -119,7 +82,3 @@ def ellipse_of(covariance: Array) -> dict[str, float] | None:
         "b_px": round(float(axes[0]), 2),
         "angle_rad": round(angle, 4),
     }
-
-
-def _fixed(prior: CameraPrior) -> Array:
-    return np.array([prior.p1, prior.p2, prior.k3])

@@ -7,6 +7,7 @@ import { Solid } from "./solid.js";
 import { choosePhoto, on, select, state, tell } from "./store.js";
 import { measuredText } from "./units.js";
 import { edgeLook } from "./lines.js";
+import { openSquare } from "./square.js";
 import { tellWater } from "./water.js";
 
 let stage = null;
@@ -103,6 +104,7 @@ function planes(now, units) {
     return el("section", { class: "plane" }, el("h3", { text: plane.name }),
       el("dl", {}, facts.map(([words, measured]) => [el("dt", { text: words }),
         el("dd", { class: measured?.not_observed === undefined ? "" : "gap", text: measuredText(measured, units) })])),
+      plane.area?.not_observed === undefined ? button("Measure on its photo", () => openSquare(plane.name), { key: `square ${plane.name}`, label: `Measure on a photo of ${plane.name}` }) : null,
       drawRoof(now, plane.name, units), tellWater(plane, units));
   });
 }
