@@ -8,7 +8,7 @@ from survey.adjustment import adjust, build_network
 from survey.drainage import derive_drainage
 from survey.photo import Photo, read_photos
 from survey.planefile import PlaneFile, assemble
-from survey.planes import derive_planes
+from survey.planes import derive_planes, find_next_measurements
 from survey.rules import judge, minimum_slopes
 from survey.target import Sighting, SightingProblem, find_targets
 from survey.visit.model import Visit
@@ -49,6 +49,16 @@ def measure_seen(
     planes = derive_planes(solution, visit)
     drainage = derive_drainage(planes, visit, minimum_slopes=minimum_slopes(visit))
     judgement = judge(visit, planes, drainage)
+    following = find_next_measurements(visit, solution, network.cameras)
     return assemble(
-        visit, photos, sightings, problems, network, solution, planes, drainage, judgement
+        visit,
+        photos,
+        sightings,
+        problems,
+        network,
+        solution,
+        planes,
+        drainage,
+        judgement,
+        following,
     )

@@ -29,6 +29,7 @@ from survey.planefile.planes_part import (
     write_planes,
     write_points,
 )
+from survey.planefile.show_next import write_next_measurement
 from survey.planefile.text import HASH_KEY, content_hash
 from survey.planefile.totals import write_totals
 from survey.planefile.traced import Traced, trace_outlines
@@ -40,6 +41,7 @@ from survey.planefile.values import (
     number_or_null,
     write_measured,
 )
+from survey.planes import NextMeasurement
 from survey.planes.model import PlaneSet
 from survey.rules import Judgement, Limit, limits
 from survey.target.model import Sighting, SightingProblem
@@ -69,6 +71,7 @@ def assemble(
     planes: PlaneSet,
     drainage: Sequence[PlaneDrainage],
     judgement: Judgement,
+    next_measurements: Sequence[NextMeasurement] = (),
 ) -> PlaneFile:
     """Put everything that the stages found into one plane file.
 
@@ -105,6 +108,7 @@ def assemble(
         "penetrations": write_penetrations(visit, planes, outlines),
         "outlines": _write_outlines(outlines),
         "findings": [_write_finding(finding) for finding in findings],
+        "next_measurements": [write_next_measurement(found) for found in next_measurements],
         "cautions": [
             {"rule": caution.rule, "sentence": caution.sentence} for caution in judgement.cautions
         ],

@@ -9,6 +9,7 @@ from survey.figures import Figure
 from survey.planefile.lines import counted, labelled, table, wrapped
 from survey.planefile.model import PlaneFile
 from survey.planefile.show_figures import show_area, show_measured
+from survey.planefile.show_next import say_next_measurement
 from survey.planefile.show_planes import show_falls, show_plane
 from survey.planefile.text import is_untouched
 from survey.planefile.values import read_measured
@@ -39,6 +40,8 @@ def format_plane_file(plane_file: PlaneFile, units: str | None = None) -> str:
         if spoken == "metric" and show_falls(plane):
             lines += ["", "  Falls asked for elsewhere", *show_falls(plane)]
     lines += ["", *_show_findings(document["findings"])]
+    if document["next_measurements"]:
+        lines += ["", "WOULD HELP MOST", *_show_next(document, spoken)]
     lines += ["", "PHOTOS", *_show_photos(document["photos"])]
     lines += ["", "MEASURED BY", *_show_evidence(document)]
     lines += ["", "CAUTIONS (the limits are those of US rules)"]
@@ -66,7 +69,15 @@ def format_gaps(plane_file: PlaneFile, units: str | None = None) -> list[str]:
     for finding in document["findings"]:
         if finding["severity"] != "note" and finding["cure"]:
             lines += wrapped(f"{finding['where']}: {finding['cure']}", 0, 2)
-    return list(dict.fromkeys(lines))
+    lines = list(dict.fromkeys(lines))
+    if document["next_measurements"]:
+        lines += ["would help most:", *_show_next(document, spoken)]
+    return lines
+
+
+def _show_next(document: Entry, units: str) -> list[str]:
+    sentences = (say_next_measurement(one, units) for one in document["next_measurements"])
+    return [line for sentence in sentences for line in wrapped(sentence, 2, 4)]
 
 
 def _show_head(document: Entry, units: str) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from survey.adjustment.solution import Solution
+from survey.adjustment.decided import Adjusted
 from survey.photo.model import CameraPrior
 from survey.planefile import say_next_measurement, write_next_measurement
 from survey.planes import find_next_measurements
@@ -13,7 +13,7 @@ from survey.visit.model import Visit
 
 
 def advise(
-    visit: Visit, solution: Solution, cameras: Mapping[str, CameraPrior]
+    visit: Visit, solution: Adjusted, cameras: Mapping[str, CameraPrior]
 ) -> list[dict[str, Any]]:
     """Return the further marks and readings that would help most, the best first.
 

@@ -58,7 +58,7 @@ def test_one_changed_bit_in_a_photo_is_named(visit_folder):
 def test_missing_photo_and_changed_figure_are_named_together(visit_folder):
     (visit_folder / "photos" / "one.jpg").unlink()
     path = visit_folder / "porch.planes.json"
-    path.write_text(path.read_text("utf-8").replace("0.24:12", "0.29:12"), "utf-8")
+    path.write_text(path.read_text("utf-8").replace("0.240:12", "0.290:12"), "utf-8")
     assert problems(visit_folder) == [
         "content_sha256: the plane file was changed after it was written",
         "photos/one.jpg: the photo is missing",
