@@ -12,6 +12,7 @@ from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec, Visit
 from survey.visit.readings_file import CSV_FILE, WORKBOOK_FILE
 from survey.visit.toml_text import parse_toml
 from survey.visit.visit_file import VISIT_FILE
+from survey.web.levels_told import tell_levels
 from survey.web.naming import next_point, point_names
 from survey.web.plane_actions import edge_key
 from survey.web.readings_text import read_rows
@@ -89,6 +90,7 @@ def describe_visit(visit: Visit, texts: Texts, guessed: Collection[str]) -> Json
         ],
         "marks": json.loads(format_marks(visit.marks))["marks"],
         "readings": read_rows(texts[CSV_FILE]),
+        "levels": tell_levels(visit),
         "readings_in": CSV_FILE if not (visit.folder / WORKBOOK_FILE).exists() else WORKBOOK_FILE,
     }  # fmt: skip
 

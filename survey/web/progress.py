@@ -113,6 +113,7 @@ def _add_gap(found: dict[tuple[str, str], Json], where: str, measured: Json) -> 
 def find_worst(visit: Visit, solution: Adjusted) -> Json | None:
     """Return the observation that departs most from what the others say."""
     photos = {mark.id: mark.photo for mark in visit.marks}
+    names = sorted((path.name for path in visit.photo_paths), key=len, reverse=True)
     checked = [one for one in solution.observations if np.isfinite(one.standardised)]
     if not checked:
         return None
@@ -121,7 +122,7 @@ def find_worst(visit: Visit, solution: Adjusted) -> Json | None:
         "id": worst.id,
         "where": worst.where or worst.id,
         "kind": worst.kind,
-        "photo": photos.get(worst.id),
+        "photo": photos.get(worst.id) or next((n for n in names if n in worst.where), None),
         "standardised": round(worst.standardised, 2),
         "residual": float(f"{worst.residual:.4g}"),
         "unit": worst.unit,

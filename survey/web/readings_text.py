@@ -112,7 +112,9 @@ def _refuse_odd(reading: Mapping[str, str]) -> None:
     for key, cell in reading.items():
         if key not in COLUMNS:
             raise InputError(
-                f"readings have no column {key[:40]!r}", where=key[:40], cure="see docs/page.md"
+                f"readings have no column {key[:40]!r}",
+                where=key[:40],
+                cure=f"use {', '.join(COLUMNS)}",
             )
         if (
             not isinstance(cell, str)

@@ -20,6 +20,17 @@ async function answered(response) {
 
 export const get = async (path, signal) => answered(await fetch(path, { signal, credentials: "same-origin" }));
 
+export const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+
+/** Ask again, ever more seldom, until `take` has enough; stop once nobody wants it any more. */
+export async function keepAsking(path, wanted, take) {
+  for (let wait = 150; wait < 8000 && wanted(); wait *= 1.6) {
+    const told = await get(path);
+    if (!wanted() || await take(told)) return;
+    await pause(wait);
+  }
+}
+
 export const post = async (path, body) => answered(await fetch(path, {
   method: "POST", credentials: "same-origin", headers: { "Content-Type": "application/json" },
   body: JSON.stringify(body),

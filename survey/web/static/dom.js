@@ -31,6 +31,8 @@ export function refill(node, ...children) {
   if (held) node.querySelector(`[data-key="${CSS.escape(held)}"]`)?.focus({ preventScroll: true });
 }
 
+export const many = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;
+
 export const byId = (id) => document.getElementById(id);
 
 /** A button with a word on it; `key` keeps the focus there when its panel is drawn anew. */

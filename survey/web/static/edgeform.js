@@ -1,13 +1,13 @@
 // What a person knows of an edge: what it is, what was pointed at, and how far that stands off.
 
 import { button, el, labelled } from "./dom.js";
+import { EDGE_LOOKS } from "./lines.js";
 import { edgeBetween } from "./names.js";
 import { act } from "./queue.js";
 import { visit } from "./store.js";
 import { writtenLength } from "./units.js";
 
-const KINDS = ["eave", "rake", "ridge", "hip", "valley", "headwall", "sidewall", "slope transition", "parapet", "gable end",
-  "wall corner", "wall base", "unknown"];
+const KINDS = Object.keys(EDGE_LOOKS);
 const MEETS = ["", "open", "gutter", "wall", "parapet", "curb", "chimney", "gravel stop", "steep roof", "upper roof", "lower roof", "roof"];
 const POINTED = ["", "roof edge", "fascia", "drip edge", "gutter lip"];
 

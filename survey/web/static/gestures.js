@@ -1,6 +1,8 @@
 // Presses, strokes and wheels on the canvas, told apart: press, steer, pan, pinch.
 // A press that moves farther than a shaky hand before the magnifier opens is a pan and never a mark.
 
+import { distance, middleOf } from "./view.js";
+
 const SHAKE = { mouse: 8, pen: 8, touch: 12 }; // CSS pixels before a press becomes a pan
 const OPENS = { mouse: 220, pen: 220, touch: 260 }; // ms of rest before the magnifier opens
 
@@ -13,7 +15,7 @@ export class Gestures {
     listen("pointermove", (event) => this.moved(event));
     listen("pointerup", (event) => this.lifted(event));
     listen("pointercancel", (event) => this.lost(event));
-    listen("pointerleave", () => this.to.hover(null));
+    listen("pointerleave", () => this.to.hover?.(null));
     listen("wheel", (event) => this.wheeled(event), { passive: false });
     listen("contextmenu", (event) => event.preventDefault());
   }
@@ -50,13 +52,13 @@ export class Gestures {
     const finger = this.down.get(event.pointerId);
     const place = this.place(event);
     if (!finger) {
-      this.to.hover(place);
+      this.to.hover?.(place);
       return;
     }
     const [dx, dy] = [place[0] - finger.last[0], place[1] - finger.last[1]];
     if (this.mode === "pinch") this.pinch(finger, place);
     else if (this.mode === "press") {
-      const far = Math.hypot(place[0] - finger.start[0], place[1] - finger.start[1]);
+      const far = distance(place, finger.start);
       if (far <= (SHAKE[event.pointerType] ?? 8)) return;
       clearTimeout(this.timer);
       this.mode = "pan";
@@ -95,10 +97,9 @@ export class Gestures {
   pinch(finger, place) {
     const [one, other] = [...this.down.values()];
     const still = finger === one ? other : one;
-    const before = Math.hypot(finger.last[0] - still.last[0], finger.last[1] - still.last[1]);
-    const after = Math.hypot(place[0] - still.last[0], place[1] - still.last[1]);
-    const middle = (a, b) => [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
-    const [from, to] = [middle(finger.last, still.last), middle(place, still.last)];
+    const before = distance(finger.last, still.last);
+    const after = distance(place, still.last);
+    const [from, to] = [middleOf([finger.last, still.last]), middleOf([place, still.last])];
     this.to.pan(to[0] - from[0], to[1] - from[1]);
     if (before > 10) this.to.zoom(after / before, to);
   }

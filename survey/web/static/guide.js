@@ -1,7 +1,8 @@
 // One step at a time from an empty visit to the plane file. It says what is next and offers at most
 // two answers; everything else stays within reach but out of the way.
 
-import { announce, button, byId, el, labelled, refill } from "./dom.js";
+import { announce, button, byId, el, labelled, many, refill } from "./dom.js";
+import { EDGE_LOOKS } from "./lines.js";
 import { cornersWanted, nextName, notInSight } from "./names.js";
 import { act } from "./queue.js";
 import { choosePhoto, marksIn, on, setTool, state, visit } from "./store.js";
@@ -20,7 +21,7 @@ export function startGuide(withStage) {
   on("visit sync photo tool held result predictions", draw);
 }
 
-const KINDS = ["eave", "rake", "headwall", "sidewall", "ridge", "hip", "valley", "parapet", "slope transition", "gable end", "unknown"];
+const KINDS = Object.keys(EDGE_LOOKS).filter((kind) => !kind.startsWith("wall"));
 
 function draw() {
   const now = visit();
@@ -57,7 +58,7 @@ function step(now) {
   if (left.length && state.photo && marksIn(state.photo).length && usable.some((one) => one.name === state.photo)) return cornerStep(left);
   if (next) {
     return [`open ${next}`, `The same corners once more, from another place.`,
-      button(`Open ${next}`, () => { choosePhoto(next); setTool("point"); stage.canvas.focus(); }, { look: "main", key: "guide-main" })];
+      button(`Open ${next}`, () => { choosePhoto(next); setTool("point"); stage.focus(); }, { look: "main", key: "guide-main" })];
   }
   if (left.length && state.photo) return cornerStep(left);
   return resultStep();
@@ -83,7 +84,7 @@ function freeTarget(now) {
 function targetStep(now, sheet) {
   const left = now.photos.filter((photo) => photo.usable && photo.searched === false).length;
   if (!sheet && left && !unasked) {
-    return ["searching", `Looking for printed sheets in ${left} photo${left === 1 ? "" : "s"} …`,
+    return ["searching", `Looking for printed sheets in ${many(left, "photo")} …`,
       button("Go on by hand", () => { unasked = true; draw(); })];
   }
   if (!mounted) {
@@ -116,7 +117,7 @@ function outlineStep() {
   return ["outline", corners.length
     ? `Next corner of the roof: ${nextName()}.${marked}${last}`
     : "In a photo that shows the whole roof, press its corners one after another, beginning at the left end of the eave.",
-  corners.length > 2 ? button("Close the outline", () => { stage.marking.close(); stage.canvas.focus(); }, { look: "main", key: "guide-main" }) : null];
+  corners.length > 2 ? button("Close the outline", () => { stage.marking.close(); stage.focus(); }, { look: "main", key: "guide-main" }) : null];
 }
 
 function kindsStep(now, open) {
@@ -130,7 +131,7 @@ function kindsStep(now, open) {
       const actions = asked.map((field) => ({ kind: "put edge", edge: { between: [field.edge.start, field.edge.end], kind: field.input.value } }));
       asked.forEach((field) => agreed.add(field.edge.name));
       act(actions.length === 1 ? actions[0] : { kind: "together", label: "kinds of the edges", actions }, "edges written down");
-      stage.canvas.focus();
+      stage.focus();
     }, { look: "main", key: "guide-main" })];
 }
 
@@ -143,7 +144,7 @@ function cornerStep(left) {
   button("Not in sight", () => {
     notInSight(name);
     setTool("point", { name: null });
-    stage.canvas.focus({ preventScroll: true });
+    stage.focus();
   }, { label: `${name} is not in sight`, key: "guide-skip" })];
 }
 
@@ -156,7 +157,7 @@ function resultStep() {
   const tilted = told.result?.planes.find((plane) => plane.kind !== "wall" && plane.pitch?.not_observed !== undefined);
   if (tilted && told.state !== "working") {
     return ["pitch", `The pitch of ${tilted.name} is not observed: ${tilted.pitch.cure || tilted.pitch.not_observed}.`,
-      button("Mark a plumb line", () => { setTool("plumb"); openTab("mark"); stage.canvas.focus({ preventScroll: true }); }, { look: "main", key: "guide-main" }),
+      button("Mark a plumb line", () => { setTool("plumb"); openTab("mark"); stage.focus(); }, { look: "main", key: "guide-main" }),
       button("Type a reading", () => openTab("readings", true), { key: "guide-reading" })];
   }
   const help = told.help_most?.[0];

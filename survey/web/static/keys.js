@@ -26,8 +26,12 @@ export function attachKeys(canvas, view, marking, gestures) {
 
 function pressed(event, view, marking, gestures) {
   const { key } = event;
-  const middle = marking.held?.place ?? [view.width / 2, view.height / 2];
-  if (ARROWS[key]) return arrow(event, view, marking);
+  const middle = marking.held?.place ?? view.middle();
+  const by = arrow(event, view);
+  if (by) {
+    marking.nudge(...by);
+    return true;
+  }
   if (event.ctrlKey || event.metaKey) return false;
   switch (key) {
     case " ": gestures.spaced = true; return true;
@@ -46,17 +50,15 @@ function pressed(event, view, marking, gestures) {
 }
 
 /** Arrows: 1 photo pixel, Shift 10, Alt a tenth, Ctrl a twelfth of what is in sight. */
-function arrow(event, view, marking) {
-  const [dx, dy] = ARROWS[event.key];
+export function arrow(event, view) {
   const far = Math.min(view.width, view.height) / 12 / view.scale;
   const by = event.altKey ? 0.1 : event.shiftKey ? 10 : event.ctrlKey || event.metaKey ? far : 1;
-  marking.nudge(dx * by, dy * by);
-  return true;
+  return ARROWS[event.key]?.map((value) => value * by);
 }
 
 function enter(view, marking) {
   if (marking.held) marking.commit();
-  else if (!nextSpot(view, marking)) marking.hairAt(view.toPhoto([view.width / 2, view.height / 2]));
+  else if (!nextSpot(view, marking)) marking.hairAt(view.toPhoto(view.middle()));
 }
 
 /** Put the cross-hair on the next predicted spot, so that Enter confirms it. */

@@ -50,6 +50,21 @@ export function stroke(context, core, { width = 2, dash = [] } = {}) {
   context.setLineDash([]);
 }
 
+/** Begin a path through places of the screen. */
+export function trace(context, places, closed = false) {
+  context.beginPath();
+  places.forEach((at, index) => context[index ? "lineTo" : "moveTo"](...at));
+  if (closed) context.closePath();
+}
+
+/** Add the four arms of a cross to a path; its middle stays free. */
+export function arms(context, [x, y], from, to) {
+  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+    context.moveTo(x + dx * from, y + dy * from);
+    context.lineTo(x + dx * to, y + dy * to);
+  }
+}
+
 /** A word on the photo, black on white in a black frame. */
 export function tag(context, words, x, y, { inverse = false } = {}) {
   context.font = "600 16px system-ui, sans-serif";

@@ -2,7 +2,7 @@
 
 import { bitmap, cropPath } from "./api.js";
 import { byId } from "./dom.js";
-import { stroke } from "./lines.js";
+import { arms, stroke } from "./lines.js";
 
 const ENLARGED = 8; // screen pixels a photo pixel
 const SIZE = 168; // CSS pixels across
@@ -72,10 +72,7 @@ export class Magnifier {
       context.drawImage(this.crop.image, left, top, CROP * ENLARGED, CROP * ENLARGED);
     }
     context.beginPath();
-    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-      context.moveTo(SIZE / 2 + dx * 7, SIZE / 2 + dy * 7);
-      context.lineTo(SIZE / 2 + dx * 40, SIZE / 2 + dy * 40);
-    }
-    stroke(context, "#f0e442", { width: 2 });
+    arms(context, [SIZE / 2, SIZE / 2], 7, 40);
+    stroke(context, "#f0e442");
   }
 }

@@ -1,6 +1,6 @@
 // Puts the page together.
 
-import { Refused, get } from "./api.js";
+import { Refused, keepAsking } from "./api.js";
 import { byId, complain, refill, el } from "./dom.js";
 import { startGuide } from "./guide.js";
 import { turnBack } from "./history.js";
@@ -55,21 +55,13 @@ let expecting = 0;
 /** Ask where points are expected in the photo, again until that follows from the newest figures. */
 async function expect() {
   const mine = ++expecting;
-  for (let wait = 150; wait < 4000; wait *= 1.6) {
-    const photo = state.photo;
-    if (!photo) return;
-    try {
-      const { version, points, edges } = await get(`/api/predictions?photo=${encodeURIComponent(photo)}`);
-      if (mine !== expecting || photo !== state.photo) return;
-      state.predictions = { photo, points, edges };
-      tell("predictions");
-      if (version === undefined || version >= (state.result?.version ?? 0)) return;
-    } catch {
-      return; // no prediction is no trouble: the press is only less guided
-    }
-    await new Promise((resolve) => setTimeout(resolve, wait));
-    if (mine !== expecting) return;
-  }
+  const { photo } = state;
+  const wanted = () => photo && mine === expecting && photo === state.photo;
+  await keepAsking(`/api/predictions?photo=${encodeURIComponent(photo)}`, wanted, ({ version, points, edges }) => {
+    state.predictions = { photo, points, edges };
+    tell("predictions");
+    return version === undefined || version >= (state.result?.version ?? 0);
+  }).catch(() => {}); // no prediction is no trouble: the press is only less guided
 }
 on("photo result", expect);
 

@@ -1,11 +1,12 @@
 // From presses to marks: hold, steer, snap, commit. One way of marking for every tool.
 
-import { post } from "./api.js";
+import { pause, post } from "./api.js";
 import { announce, complain } from "./dom.js";
 import { nextName, numbered, sides } from "./names.js";
 import { hitMark, hitPrediction } from "./overlay.js";
 import { act } from "./queue.js";
 import { markById, markName, select, setTool, state, tell, vertices, visit, withVertices } from "./store.js";
+import { distance } from "./view.js";
 
 const RADIUS = { mouse: 12, pen: 12, touch: 22 }; // CSS pixels within which a mark is taken
 const BY_EYE = 1.5; // px, sd of a mark placed under the magnifier; the files' default
@@ -22,7 +23,7 @@ export class Marking {
   // --- answers to gestures ---------------------------------------------------------------------
 
   press(place, type) {
-    const again = this.start && Math.hypot(place[0] - this.start.place[0], place[1] - this.start.place[1]) < 4;
+    const again = this.start && distance(place, this.start.place) < 4;
     const radius = RADIUS[type] ?? 12;
     const hit = (again && hitMark(this.view, place, radius, state.selected)) || hitMark(this.view, place, radius);
     this.start = { place, hit };
@@ -89,13 +90,16 @@ export class Marking {
     this.look();
   }
 
-  zoom(factor, place) {
+  zoom(factor, place = this.view.middle()) {
     this.view.zoomAt(factor, place);
     this.look();
   }
 
   hover(place) {
+    const under = place ? hitMark(this.view, place, RADIUS.mouse)?.mark.id ?? null : null;
     this.hovered = place;
+    if (under !== this.under) tell("held");
+    this.under = under;
   }
 
   // --- the cross-hair --------------------------------------------------------------------------
@@ -108,7 +112,7 @@ export class Marking {
         const vertex = this.vertex ?? 0;
         const px = vertices(mark)[vertex] ?? vertices(mark)[0];
         this.held = { px: [...px], from: [...px], moves: mark.id, vertex, steered: true };
-      } else this.hairAt(this.view.toPhoto([this.view.width / 2, this.view.height / 2]));
+      } else this.hairAt(this.view.toPhoto(this.view.middle()));
     }
     this.held.px = this.inside([this.held.px[0] + dx, this.held.px[1] + dy]);
     this.held.steered = true;
@@ -209,9 +213,8 @@ export class Marking {
     if (!state.options.snap) return asPressed;
     // no farther than a press is off (2 sd), or it would move to the gutter beside the roof's corner
     const radius = steered ? 3 : Math.min(12, Math.max(3, 2 * PRESSED / this.view.scale));
-    const late = new Promise((resolve) => setTimeout(resolve, 600, null));
     const asked = post("/api/snap", { photo, px, radius_px: round(radius) }).catch(() => null);
-    const reply = await Promise.race([asked, late]);
+    const reply = await Promise.race([asked, pause(600)]);
     if (!reply || reply.kind === "none") return asPressed;
     // where a corner lies along an edge, the edge does not tell: that stays as good as the press
     const sure = reply.kind === "corner" || Array.isArray(px[0]);
@@ -221,8 +224,7 @@ export class Marking {
   addVertex(px) {
     const first = this.draft[0];
     if (state.tool === "outline" && this.draft.length > 2) {
-      const [one, other] = [this.view.toScreen(first), this.view.toScreen(px)];
-      if (Math.hypot(one[0] - other[0], one[1] - other[1]) < 14) return this.close();
+      if (distance(this.view.toScreen(first), this.view.toScreen(px)) < 14) return this.close();
     }
     this.draft.push(px.map(round));
     announce(`corner ${this.draft.length} at ${px.map(round).join(", ")}`);

@@ -1,22 +1,28 @@
 // What is drawn over the photo: targets, marks, predicted spots, the draft and the cross-hair.
 
-import { CORES, edgeLook, stroke, tag } from "./lines.js";
+import { Labels } from "./labels.js";
+import { CORES, arms, edgeLook, stroke, trace } from "./lines.js";
 import { markName, marksIn, state, vertices, visit } from "./store.js";
+import { distance, middleOf } from "./view.js";
 
 /** Draw everything. Canvas units are CSS pixels. */
-export function drawOverlay(context, view, draft, held) {
+export function drawOverlay(context, view, draft, held, hovered = null) {
+  labels = new Labels();
+  const under = hovered ? hitMark(view, hovered, 12)?.mark.id : null;
   drawTargets(context, view);
   drawPredictions(context, view);
-  for (const mark of marksIn(state.photo)) if (mark.id !== held?.moves) drawMark(context, view, mark);
+  for (const mark of marksIn(state.photo)) if (mark.id !== held?.moves) drawMark(context, view, mark, mark.id === under);
   drawHelp(context, view);
+  if (held) labels.keep(...view.toScreen(held.px));
+  labels.draw(context, view);
   if (draft.length) drawDraft(context, view, draft, held);
   if (held) drawHair(context, view, held);
 }
 
+let labels = null;
+
 function path(context, view, points, closed = false) {
-  context.beginPath();
-  points.forEach((px, at) => context[at ? "lineTo" : "moveTo"](...view.toScreen(px)));
-  if (closed) context.closePath();
+  trace(context, points.map((px) => view.toScreen(px)), closed);
 }
 
 function drawTargets(context, view) {
@@ -26,19 +32,20 @@ function drawTargets(context, view) {
     path(context, view, target.outline_px, true);
     stroke(context, CORES.target);
     const [x, y] = view.toScreen(lowest(target.outline_px));
-    tag(context, target.name, x + 4, y + 6);
+    labels.add(target.name, x, y, 1);
   }
 }
 
 const lowest = (points) => points.reduce((best, px) => (px[1] > best[1] ? px : best));
 
-function drawMark(context, view, mark) {
+function drawMark(context, view, mark, under) {
   const chosen = mark.id === state.selected;
   const points = vertices(mark);
   if (mark.kind === "point") {
-    drawSpot(context, ...view.toScreen(points[0]), chosen);
     const [x, y] = view.toScreen(points[0]);
-    tag(context, markName(mark), x + 14, y - 34, { inverse: chosen });
+    drawSpot(context, x, y, chosen);
+    labels.keep(x, y);
+    labels.add(markName(mark), x, y, chosen || under ? 3 : 2, chosen);
     return;
   }
   const edge = mark.kind === "edge" ? visit().edges.find((one) => joins(one, mark)) : null;
@@ -46,24 +53,19 @@ function drawMark(context, view, mark) {
   path(context, view, points, mark.kind === "outline");
   stroke(context, CORES[mark.direction ?? mark.kind], { width: chosen ? 4 : 3, dash });
   for (const px of points) drawEnd(context, ...view.toScreen(px), chosen);
-  const [x, y] = view.toScreen(middle(points));
+  const [x, y] = view.toScreen(middleOf(points));
   const letter = edge ? `${edgeLook(edge.kind).letter} ` : "";
-  tag(context, letter + markName(mark), x + 8, y + 8, { inverse: chosen });
+  labels.add(letter + markName(mark), x, y, chosen || under ? 3 : 1, chosen);
 }
 
 const joins = (edge, mark) => (edge.start === mark.start && edge.end === mark.end)
   || (edge.start === mark.end && edge.end === mark.start);
 
-const middle = (points) => [0, 1].map((axis) => points.reduce((sum, px) => sum + px[axis], 0) / points.length);
-
 /** A named point: a ring with four ticks that leave the spot itself free. */
 function drawSpot(context, x, y, chosen) {
   context.beginPath();
   context.arc(x, y, 10, 0, 2 * Math.PI);
-  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-    context.moveTo(x + dx * 4, y + dy * 4);
-    context.lineTo(x + dx * 16, y + dy * 16);
-  }
+  arms(context, [x, y], 4, 16);
   stroke(context, chosen ? CORES.selected : CORES.point, { width: chosen ? 3 : 2 });
 }
 
@@ -94,7 +96,8 @@ function drawPredictions(context, view) {
     context.beginPath();
     context.ellipse(x, y, Math.max(9, a * view.scale), Math.max(9, b * view.scale), angle, 0, 2 * Math.PI);
     stroke(context, CORES.predicted, { width: 2, dash: [3, 3] });
-    tag(context, `${spot.name}?`, x + 12, y + 10);
+    labels.keep(x, y);
+    labels.add(`${spot.name}?`, x, y, 2.5);
   }
 }
 
@@ -104,14 +107,14 @@ function drawHelp(context, view) {
     const spot = help.photo === state.photo ? openPredictions().find((one) => help.what?.includes(`'${one.name}'`)) : null;
     if (!spot) continue;
     const [x, y] = view.toScreen(spot.px);
-    tag(context, `mark ${spot.name}: helps most`, x + 12, y + 36, { inverse: true });
+    labels.add(`mark ${spot.name}: helps most`, x, y, 3, true);
     break;
   }
   const worst = state.result?.worst;
   const mark = worst && worst.photo === state.photo ? marksIn(state.photo).find((one) => one.id === worst.id) : null;
   if (!mark || Math.abs(worst.standardised) < 2.5) return;
-  const [x, y] = view.toScreen(middle(vertices(mark)));
-  tag(context, "! look again", x + 14, y + 14, { inverse: true });
+  const [x, y] = view.toScreen(middleOf(vertices(mark)));
+  labels.add("! look again", x, y, 3, true);
 }
 
 function drawDraft(context, view, draft, held) {
@@ -122,13 +125,9 @@ function drawDraft(context, view, draft, held) {
 
 /** The cross-hair of a press or of the keyboard: long lines, the spot itself free. */
 function drawHair(context, view, held) {
-  const [x, y] = view.toScreen(held.px);
   context.beginPath();
-  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-    context.moveTo(x + dx * 6, y + dy * 6);
-    context.lineTo(x + dx * 60, y + dy * 60);
-  }
-  stroke(context, CORES.point, { width: 2 });
+  arms(context, view.toScreen(held.px), 6, 60);
+  stroke(context, CORES.point);
 }
 
 /** The mark nearest to a screen place within `radius`: {mark, vertex}, or null. */
@@ -138,7 +137,7 @@ export function hitMark(view, place, radius, skip = null) {
     if (mark.id === skip) continue;
     const points = vertices(mark).map((px) => view.toScreen(px));
     points.forEach((at, vertex) => {
-      const far = Math.hypot(at[0] - place[0], at[1] - place[1]);
+      const far = distance(at, place);
       if (far <= radius && (!best || far < best.far)) best = { mark, vertex, far };
     });
     if (mark.kind === "point") continue;
@@ -162,7 +161,7 @@ export function hitPrediction(view, place, radius) {
   let best = null;
   for (const spot of openPredictions()) {
     const at = view.toScreen(spot.px);
-    const far = Math.hypot(at[0] - place[0], at[1] - place[1]);
+    const far = distance(at, place);
     const reach = Math.max(radius, Math.min(80, spot.ellipse.a_px * view.scale));
     if (far <= reach && (!best || far < best.far)) best = { spot, far };
   }

@@ -4,6 +4,7 @@
 import { el, svg } from "./dom.js";
 import { EDGE_LOOKS, edgeLook } from "./lines.js";
 import { shortText } from "./units.js";
+import { middleOf } from "./view.js";
 import { drawWater } from "./water.js";
 
 const TALL = 420; // of the drawing's own units; letters are 16 of them, and never smaller on the screen
@@ -23,8 +24,6 @@ function frame(points, beside, above) {
     height: Math.round((y1 - y0) * scale + 2 * above),
   };
 }
-
-const middleOf = (points) => [0, 1].map((axis) => points.reduce((sum, at) => sum + at[axis], 0) / points.length);
 
 /** The planes of a result that can be drawn from above: [{measured, outline}]. */
 function roofs(now) {

@@ -1,7 +1,7 @@
 // Actions on their way to the visit. Each is sent at once, one after another, and stays in the
 // browser's storage until the back end has said that it is on disk. There is no save button.
 
-import { Refused, get, post } from "./api.js";
+import { Refused, get, pause, post } from "./api.js";
 import { announce, complain } from "./dom.js";
 import { state, tell } from "./store.js";
 
@@ -82,7 +82,7 @@ async function send() {
         await reload().catch(() => tell("sync"));
       } else {
         reached(false);
-        await new Promise((resolve) => setTimeout(resolve, wait));
+        await pause(wait);
         wait = Math.min(wait * 2, 5000);
       }
     }
@@ -104,15 +104,9 @@ function reached(online) {
 }
 
 async function takeIn(reply) {
-  if (reply.conflict) {
-    complain({
-      error: reply.conflict.sentence ?? "this was changed in another window at the same time; both are kept",
-      where: reply.conflict.where ?? "", cure: reply.conflict.cure ?? "look at both in the list and remove one",
-    });
-  }
+  if (reply.conflict) complain({ error: reply.conflict.sentence, where: reply.conflict.where });
   const patch = reply.visit_patch;
-  if (reply.visit) state.visit = reply.visit;
-  else if (patch && !reply.reload && reply.version >= state.visit.version) {
+  if (patch && !reply.reload && reply.version >= state.visit.version) {
     const { marks_put: put = [], marks_removed: removed = [], ...rest } = patch;
     const fresh = new Map(put.map((mark) => [mark.id, mark]));
     const marks = state.visit.marks.filter((mark) => !removed.includes(mark.id))
@@ -136,11 +130,11 @@ export async function follow() {
       const { version, seen } = await get(`/api/changes?since=${state.visit.version}&seen=${state.visit.seen ?? 0}`);
       reached(true);
       const searched = seen !== undefined && seen !== state.visit.seen; // more photos were searched
-      if (busy) await new Promise((resolve) => setTimeout(resolve, 200));
+      if (busy) await pause(200);
       else if (version > state.visit.version || searched) await reload();
     } catch {
       reached(false);
-      await new Promise((resolve) => setTimeout(resolve, 1500));
+      await pause(1500);
     }
   }
 }

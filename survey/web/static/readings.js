@@ -1,13 +1,15 @@
 // Rod, tape and slope readings as typed on site: one row each, or many at once from a spreadsheet.
 
-import { announce, button, byId, complain, el, labelled, refill } from "./dom.js";
+import { button, byId, complain, el, labelled, many, refill } from "./dom.js";
 import { act } from "./queue.js";
+import { drawRoof } from "./plan.js";
 import { on, state, visit } from "./store.js";
+import { tellWater } from "./water.js";
 
 const COLUMNS = {
-  tape: [["point", "From"], ["to", "To"], ["value", "Length"], ["sd", "sd"], ["note", "Note"]],
+  tape: [["point", "From"], ["to", "To"], ["value", "Length"], ["sd", "Sd, if known"], ["note", "Note"]],
   rod: [["setup", "Set-up"], ["point", "Point"], ["along", "Along"], ["up", "Up"], ["plane", "Plane"], ["value", "Rod"], ["note", "Note"]],
-  slope: [["plane", "Plane"], ["point", "From"], ["to", "To"], ["value", "Slope"], ["sd", "sd"], ["note", "Note"]],
+  slope: [["plane", "Plane"], ["point", "From"], ["to", "To"], ["value", "Slope"], ["sd", "Sd, if known"], ["note", "Note"]],
 };
 const EXAMPLES = {
   us: { tape: "12 ft 6-1/2 in", rod: "38-7/16 in", slope: "1/4:12", along: "4 ft", up: "2 ft" },
@@ -28,7 +30,7 @@ function draw() {
   if (!now) return;
   if (panel.contains(document.activeElement) && document.activeElement.matches("input, textarea")
     && document.activeElement.value) return; // being typed
-  refill(panel, adder(now), closures(now), paster(), list(now));
+  refill(panel, adder(now), closures(now), paster(), water(now), list(now));
 }
 
 function adder(now) {
@@ -36,7 +38,13 @@ function adder(now) {
   const setups = now.setups ?? [];
   const fields = COLUMNS[kind].map(([column, words]) => {
     const keep = (event) => { draft[column] = event.target.value; };
-    const attributes = { value: draft[column] ?? "", "data-key": `new ${column}`, on: { input: keep },
+    const pasted = (event) => {
+      const text = event.clipboardData?.getData("text/plain") ?? "";
+      if (!/[\t\n]/.test(text.trim())) return;
+      event.preventDefault();
+      paste(text, column);
+    };
+    const attributes = { value: draft[column] ?? "", "data-key": `new ${column}`, on: { input: keep, paste: pasted },
       placeholder: column === "value" ? examples[kind] : examples[column] ?? "" };
     if (column === "plane") return labelled(words, { ...attributes, value: draft.plane ?? (kind === "rod" ? "" : now.planes[0]?.name ?? ""), on: { change: keep } }, ["", ...now.planes.map((plane) => plane.name)]);
     if (column === "setup") attributes.value = draft.setup ?? setups.at(-1)?.name ?? "S1";
@@ -57,72 +65,73 @@ function adder(now) {
 
 async function add(cells) {
   if (!cells.value) return complain({ error: "the reading has no value", where: kind, cure: "type what the tape, rod or level said" });
-  const actions = [];
-  if (kind === "rod" && cells.setup && !(state.visit.setups ?? []).some((one) => one.name === cells.setup)) {
-    actions.push({ kind: "put setup", setup: { name: cells.setup } });
-  }
-  actions.push({ kind: "put reading", reading: { kind, ...cells } });
-  const kept = await act(actions.length === 1 ? actions[0] : { kind: "together", label: `${kind} reading`, actions }, `${kind} ${cells.value} written down`);
-  if (!kept) return undefined;
+  if (!await write([{ kind, ...cells }], `${kind} ${cells.value}`)) return undefined;
   draft = { setup: cells.setup, plane: cells.plane };
-  document.activeElement?.blur?.();
   draw();
   return byId("panel-readings").querySelector('[data-key="new point"], [data-key="new plane"]')?.focus();
 }
 
-/** How well each set-up closes: points read twice from one set-up should read the same. */
-function closures(now) {
-  const groups = new Map();
-  for (const one of now.readings.filter((row) => row.kind === "rod" && row.point)) {
-    const key = `${one.setup || "the set-up"}\n${one.point}`;
-    groups.set(key, [...(groups.get(key) ?? []), one.value]);
-  }
-  const twice = [...groups].filter(([, values]) => values.length > 1);
-  const told = (state.result?.levelling ?? []).map((one) => el("li", { text: one.sentence }));
-  if (!twice.length && !told.length) return null;
-  return el("section", { class: "closures" }, el("h3", { text: "Closing" }), el("ul", {}, told.length ? told : twice.map(([key, values]) => {
-    const [setup, point] = key.split("\n");
-    return el("li", { text: `${setup}, ${point}: ${values.join(" and ")}` });
-  })));
+/** How well each set-up closes, said anew at every reading. */
+function closures({ levels = [] }) {
+  const signs = { closed: "✓", off: "✕", open: "–" };
+  return levels.length ? el("section", { class: "closures" }, el("h3", { text: "Closing" }), el("ul", {}, levels.map((one) =>
+    el("li", { class: one.state }, el("span", { class: "sign", "aria-hidden": "true", text: `${signs[one.state]} ` }), one.sentence)))) : null;
+}
+
+/** The roofs that a rod stood on, with the water that their readings show so far. */
+function water(now) {
+  const read = new Set(now.readings.filter((one) => one.kind === "rod").map((one) => one.plane));
+  const roofs = (state.result?.result?.planes ?? []).filter((plane) => plane.kind !== "wall" && plane.drainage && read.has(plane.name));
+  return roofs.map((plane) => el("section", {}, el("h3", { text: `Water on ${plane.name}` }),
+    drawRoof(state.result, plane.name, now.units), tellWater(plane, now.units)));
 }
 
 function paster() {
   const area = el("textarea", { id: "paste", rows: 3, "data-key": "paste", placeholder: "kind\tpoint\tto\tvalue" });
   return el("details", { class: "paste" }, el("summary", { text: "Paste from a spreadsheet" }),
-    el("label", { for: "paste", text: "Rows with a header line: kind, point, to, setup, plane, along, up, value, sd, note" }), area,
-    button("Write them down", () => paste(area), { key: "paste rows" }));
+    el("label", { for: "paste", text: `Cells can be pasted into any field above, from there on; or here, under a header line with some of ${KNOWN.join(", ")}` }), area,
+    button("Write them down", async () => { if (await paste(area.value)) { area.value = ""; draw(); } }, { key: "paste rows" }));
 }
 
-async function paste(area) {
-  const lines = area.value.split(/\r?\n/).filter((line) => line.trim());
-  const parts = (line) => line.split(line.includes("\t") ? "\t" : /[;,]/).map((cell) => cell.trim().replace(/^"(.*)"$/s, "$1").replaceAll('""', '"'));
-  const [header, ...rows] = lines.map(parts);
-  const columns = (header ?? []).map((cell) => cell.toLowerCase().replace(/\s*\(.*\)$/, ""));
-  const unit = (header ?? []).map((cell) => cell.match(/\((.*)\)/)?.[1] ?? "");
-  if (!columns.includes("value") || !columns.includes("kind")) {
-    return complain({ error: "the first line does not name the columns kind and value", where: "pasted rows", cure: "copy the header line too" });
+const cellsOf = (text) => text.split(/\r?\n/).filter((line) => line.trim()).map((line) =>
+  line.split(line.includes("\t") ? "\t" : /[;,]/).map((cell) => cell.trim().replace(/^"(.*)"$/s, "$1").replaceAll('""', '"')));
+
+/** Rows copied from a spreadsheet: by their header line or, without one, by the fields from `first` on. */
+function paste(text, first = COLUMNS[kind][0][0]) {
+  let [header = [], ...rows] = cellsOf(text);
+  let columns = header.map((cell) => cell.toLowerCase().replace(/\s*\(.*\)$/, ""));
+  if (!columns.includes("value")) {
+    rows = [header, ...rows];
+    header = [];
+    columns = COLUMNS[kind].map(([column]) => column);
+    columns = columns.slice(columns.indexOf(first));
   }
-  const odd = columns.find((column) => column && !KNOWN.includes(column));
-  if (odd) return complain({ error: `there is no column ${odd}`, where: "pasted rows", cure: `use ${KNOWN.join(", ")}` });
-  const actions = rows.map((cells) => ({ kind: "put reading", reading: Object.fromEntries(columns.map((column, at) =>
-    [column, cells[at] && unit[at] && /^[-\d ./]+$/.test(cells[at]) ? `${cells[at]} ${unit[at]}` : cells[at] ?? ""]).filter(([column]) => column)) }));
-  if (!actions.length) return undefined;
-  const kept = await act(actions.length === 1 ? actions[0] : { kind: "together", label: `${actions.length} readings`, actions });
-  if (!kept) return undefined;
-  area.value = "";
-  announce(`${actions.length} readings written down`);
-  return draw();
+  const unit = header.map((cell) => cell.match(/\((.*)\)/)?.[1] ?? "");
+  const setup = kind === "rod" && !columns.includes("setup") ? { setup: draft.setup ?? "S1" } : {};
+  const readings = rows.map((cells) => ({ kind, ...setup, ...Object.fromEntries(cells.map((cell, at) =>
+    [columns[at] ?? `cell ${at + 1}`, cell && unit[at] && /^[-\d ./]+$/.test(cell) ? `${cell} ${unit[at]}` : cell]).filter(([column]) => column)) }));
+  return write(readings, `${readings.length} readings`);
+}
+
+/** Write readings down as one step, with the set-ups that they name for the first time. */
+async function write(readings, label) {
+  if (!readings.length) return null;
+  const known = new Set((state.visit.setups ?? []).map((one) => one.name));
+  const setups = new Set(readings.filter((one) => one.kind === "rod" && one.setup && !known.has(one.setup)).map((one) => one.setup));
+  const actions = [...[...setups].map((name) => ({ kind: "put setup", setup: { name } })), ...readings.map((reading) => ({ kind: "put reading", reading }))];
+  const kept = await act(actions.length === 1 ? actions[0] : { kind: "together", label, actions }, `${label} written down`);
+  if (kept) { document.activeElement?.blur?.(); draw(); }
+  return kept;
 }
 
 function list(now) {
   if (!now.readings.length) return el("p", { text: "No reading yet." });
-  const cells = (row) => [row.setup, [row.point, row.to].filter(Boolean).join(" to "), row.plane && `on ${row.plane}`,
+  const cells = (row) => [row.kind, row.setup, [row.point, row.to].filter(Boolean).join(" to "), row.plane && `on ${row.plane}`,
     (row.along || row.up) && `${row.along || 0} along, ${row.up || 0} up`, row.note].filter(Boolean).join(" · ");
-  return el("section", {}, el("h3", { text: `${now.readings.length} reading${now.readings.length === 1 ? "" : "s"}` }),
+  return el("section", {}, el("h3", { text: many(now.readings.length, "reading") }),
     el("ol", { class: "reading-list" }, now.readings.map((row) => el("li", {},
-      el("span", { class: "mark-name", text: row.id }), el("span", { class: "mark-kind", text: row.kind }),
+      el("span", { class: "mark-name", text: row.id }), el("span", { class: "mark-place", text: cells(row) }),
       el("input", { type: "text", class: "value", value: row.value, "aria-label": `Value of ${row.id}`, "data-key": `value ${row.id}`,
         on: { change: (event) => act({ kind: "put reading", reading: { id: row.id, kind: row.kind, value: event.target.value } }, `${row.id} changed`) } }),
-      el("span", { class: "mark-place", text: cells(row) }),
       button("Remove", () => act({ kind: "remove reading", id: row.id }, `${row.id} removed; undo brings it back`), { key: `remove ${row.id}`, label: `Remove ${row.id}` })))));
 }

@@ -1,7 +1,7 @@
 // What the visit measures so far: figures with their intervals, what is missing, what would help.
 
 import { get } from "./api.js";
-import { announce, button, byId, complain, el, refill } from "./dom.js";
+import { announce, button, byId, complain, el, many, refill } from "./dom.js";
 import { drawRoof, drawRoofs } from "./plan.js";
 import { Solid } from "./solid.js";
 import { choosePhoto, on, select, state, tell } from "./store.js";
@@ -34,6 +34,7 @@ async function ask() {
     const key = JSON.stringify([result.version, result.state, result.checked, result.searching, result.missing, result.help_most]);
     const same = key === shown;
     shown = key;
+    keepWater(result);
     state.result = result;
     if (!same) {
       tell("result");
@@ -43,6 +44,16 @@ async function ask() {
     if (result.state === "working" || result.version < state.visit.version) timer = setTimeout(ask, patience);
   } catch {
     if (mine === asked) timer = setTimeout(ask, 2000);
+  }
+}
+
+const lastWater = new Map(); // roof -> what was known of its water when all was measured
+
+/** A quick result says nothing of water: show what was known, and that it is from before. */
+function keepWater({ checked, result }) {
+  for (const plane of result?.planes ?? []) {
+    if (checked) lastWater.set(plane.name, plane.drainage);
+    else if (!plane.drainage && lastWater.get(plane.name)) plane.drainage = { ...lastWater.get(plane.name), before: true };
   }
 }
 
@@ -73,17 +84,16 @@ function draw() {
 
 /** What is still going on: the figures stand, but not every check is done. */
 function progress(now) {
-  if (now.searching) return `Looking for targets in ${now.searching} photo${now.searching === 1 ? "" : "s"} …`;
-  return now.result && now.version === state.visit.version ? "These figures stand; slips and water are still being looked for …" : "Working it out …";
+  if (now.searching) return `Looking for targets in ${many(now.searching, "photo")} …`;
+  return now.result && now.version === state.visit.version ? "These figures stand; slips and water are being looked for …" : "Working it out …";
 }
 
 function helps(now) {
-  const [first, ...others] = now.help_most ?? [];
-  if (!first) return [];
+  if (!now.help_most?.length) return [];
   const line = (help) => el("li", {}, el("span", { text: help.sentence }),
     help.photo ? button(`Open ${help.photo}`, () => choosePhoto(help.photo), { key: `help ${help.sentence}` }) : null);
   return [el("section", { class: "helps" }, el("h3", { text: "What would help most" }),
-    el("ol", {}, line(first), others.slice(0, 2).map(line)))];
+    el("ol", {}, now.help_most.slice(0, 3).map(line)))];
 }
 
 function worst({ worst: one }) {
@@ -98,13 +108,15 @@ function worst({ worst: one }) {
     }, { key: "show worst" }) : null);
 }
 
+const isKnown = (measured) => measured?.not_observed === undefined;
+
 function planes(now, units) {
   return now.result.planes.map((plane) => {
     const facts = plane.kind === "wall" ? [["Area", plane.area]] : [["Pitch", plane.pitch], ["Area", plane.area], ["Area in plan", plane.plan_area]];
     return el("section", { class: "plane" }, el("h3", { text: plane.name }),
       el("dl", {}, facts.map(([words, measured]) => [el("dt", { text: words }),
-        el("dd", { class: measured?.not_observed === undefined ? "" : "gap", text: measuredText(measured, units) })])),
-      plane.area?.not_observed === undefined ? button("Measure on its photo", () => openSquare(plane.name), { key: `square ${plane.name}`, label: `Measure on a photo of ${plane.name}` }) : null,
+        el("dd", { class: isKnown(measured) ? "" : "gap", text: measuredText(measured, units) })])),
+      isKnown(plane.area) ? button("Measure on its photo", () => openSquare(plane.name), { key: `square ${plane.name}`, label: `Measure on a photo of ${plane.name}` }) : null,
       drawRoof(now, plane.name, units), tellWater(plane, units));
   });
 }
@@ -114,7 +126,7 @@ function edges(document, units) {
     el("span", { class: "letter", "aria-hidden": "true", text: edgeLook(edge.kind).letter }),
     el("span", { class: "mark-name", text: `${edge.start}–${edge.end}` }),
     el("span", { class: "mark-kind", text: edge.kind }),
-    el("span", { class: `mark-place ${edge.length?.not_observed === undefined ? "figure" : "gap"}`, text: measuredText(edge.length, units) })))));
+    el("span", { class: `mark-place ${isKnown(edge.length) ? "figure" : "gap"}`, text: measuredText(edge.length, units) })))));
 }
 
 function gaps({ gaps: all = [] }) {
@@ -132,7 +144,7 @@ function findings({ findings: all = [] }) {
   const notes = all.filter((one) => one.severity === "note");
   const others = all.filter((one) => one.severity !== "note");
   return el("section", {}, el("h3", { text: "Findings" }), el("ul", { class: "findings" }, others.map(line)),
-    notes.length ? el("details", { class: "notes" }, el("summary", { text: notes.length === 1 ? "1 note" : `${notes.length} notes` }),
+    notes.length ? el("details", { class: "notes" }, el("summary", { text: many(notes.length, "note") }),
       el("ul", { class: "findings" }, notes.map(line))) : null);
 }
 

@@ -1,18 +1,26 @@
 // The planes in space with the places the photos were taken from; turned by strokes, buttons or keys.
 
 import { button, el } from "./dom.js";
-import { state } from "./store.js";
+import { Labels } from "./labels.js";
+import { trace } from "./lines.js";
+import { choosePhoto, on, state } from "./store.js";
+import { distance, middleOf } from "./view.js";
 
 const TURN = Math.PI / 12;
+const MARGIN = 34; // CSS pixels about what is shown
 
 export class Solid {
   constructor() {
     Object.assign(this, { turn: -0.5, tilt: 0.55, now: null, last: null });
     this.canvas = el("canvas", { class: "solid", tabindex: "0", role: "img", "aria-label": "Planes in space",
       on: {
-        pointerdown: (event) => { this.last = [event.clientX, event.clientY]; this.canvas.setPointerCapture(event.pointerId); },
+        pointerdown: (event) => { this.last = this.first = [event.clientX, event.clientY]; this.canvas.setPointerCapture(event.pointerId); },
         pointermove: (event) => this.stroked(event),
-        pointerup: () => { this.last = null; },
+        pointerup: (event) => {
+          this.last = null;
+          const still = distance([event.clientX, event.clientY], this.first) < 8;
+          if (still) this.pressed([event.offsetX, event.offsetY]);
+        },
         keydown: (event) => this.key(event),
       } });
     const by = (turn, tilt) => () => this.rotate(turn, tilt);
@@ -20,6 +28,7 @@ export class Solid {
       el("div", { class: "chips", role: "group", "aria-label": "Turn the view" },
         button("↺", by(-TURN, 0), { label: "Turn left", key: "turn left" }), button("↻", by(TURN, 0), { label: "Turn right", key: "turn right" }),
         button("From above", by(0, TURN), { key: "tilt up" }), button("From the side", by(0, -TURN), { key: "tilt down" })));
+    on("photo", () => this.draw(this.now));
     new ResizeObserver(() => this.draw(this.now)).observe(this.canvas);
   }
 
@@ -42,17 +51,19 @@ export class Solid {
     this.draw(this.now);
   }
 
-  /** Parallel projection about the middle of the planes: [x, y, depth] in screen pixels. */
+  /** Parallel projection that fits what is shown: [x, y, depth] in screen pixels. */
   projection(points, width, height) {
-    const middle = [0, 1, 2].map((axis) => (Math.min(...points.map((at) => at[axis])) + Math.max(...points.map((at) => at[axis]))) / 2);
-    const reach = Math.max(...points.map((at) => Math.hypot(...at.map((value, axis) => value - middle[axis])))) || 1;
-    const scale = Math.min(width, height) / 2 * 0.86 / reach;
     const [ct, st, cp, sp] = [Math.cos(this.turn), Math.sin(this.turn), Math.cos(this.tilt), Math.sin(this.tilt)];
-    return (at) => {
-      const [x, y, z] = at.map((value, axis) => value - middle[axis]);
-      const right = ct * x + st * y;
+    const turned = ([x, y, z]) => {
       const away = -st * x + ct * y;
-      return [width / 2 + right * scale, height / 2 - (z * cp + away * sp) * scale, away * cp - z * sp];
+      return [ct * x + st * y, -(z * cp + away * sp), away * cp - z * sp];
+    };
+    const all = points.map(turned);
+    const [least, most] = [Math.min, Math.max].map((pick) => [0, 1].map((axis) => pick(...all.map((at) => at[axis]))));
+    const scale = Math.min((width - 2 * MARGIN) / Math.max(most[0] - least[0], 0.5), (height - 2 * MARGIN) / Math.max(most[1] - least[1], 0.5));
+    return (at) => {
+      const [x, y, deep] = turned(at);
+      return [width / 2 + (x - (least[0] + most[0]) / 2) * scale, height / 2 + (y - (least[1] + most[1]) / 2) * scale, deep];
     };
   }
 
@@ -71,31 +82,33 @@ export class Solid {
     const drawn = planes.map((plane) => ({ plane, at: plane.outline_m.map(project) }))
       .sort((one, other) => depth(other.at) - depth(one.at));
     for (const { plane, at } of drawn) this.drawPlane(context, plane, at);
-    for (const camera of cameras) this.drawCamera(context, camera, project);
+    this.cameras = cameras.map((camera) => ({ camera, at: project(camera.position_m) }));
+    for (const { camera } of this.cameras) this.drawCamera(context, camera, project);
+    const labels = new Labels();
+    for (const { at } of this.cameras) labels.keep(at[0], at[1]);
+    for (const { plane, at } of drawn) labels.add(plane.name, ...middleOf(at), 2.5);
+    for (const { camera, at } of this.cameras) {
+      const open = camera.photo === state.photo;
+      labels.add(camera.photo.replace(/\.[^.]*$/, ""), at[0], at[1], open ? 3 : 1, open);
+    }
+    labels.draw(context, { width, height });
+    const seen = cameras.map((one) => one.photo).join(", ");
+    this.canvas.setAttribute("aria-label", `${planes.map((one) => one.name).join(", ")} in space${seen ? `, taken from ${cameras.length} places: ${seen}` : ""}`);
   }
 
   drawPlane(context, plane, at) {
-    context.beginPath();
-    at.forEach(([x, y], index) => context[index ? "lineTo" : "moveTo"](x, y));
-    context.closePath();
-    context.fillStyle = "rgb(255 212 0 / 70%)";
+    trace(context, at.map(([x, y]) => [x, y]), true);
+    context.fillStyle = plane.kind === "wall" ? "rgb(216 210 194 / 75%)" : "rgb(255 212 0 / 75%)";
     context.fill();
     context.strokeStyle = "#14110b";
     context.lineWidth = 2;
     context.stroke();
-    const middle = [0, 1].map((axis) => at.reduce((sum, one) => sum + one[axis], 0) / at.length);
-    context.fillStyle = "#14110b";
-    context.font = "600 16px system-ui, sans-serif";
-    context.textAlign = "center";
-    context.fillText(plane.name, middle[0], middle[1] + 5);
   }
 
+  /** A box where the photo was taken, with a line the way it looks. */
   drawCamera(context, camera, project) {
     const [x, y] = project(camera.position_m);
-    const [tx, ty] = project(camera.position_m.map((value, axis) => value + camera.axis[axis] * 1.2));
-    context.beginPath();
-    context.moveTo(x, y);
-    context.lineTo(tx, ty);
+    trace(context, [[x, y], project(camera.position_m.map((value, axis) => value + camera.axis[axis] * 1.5)).slice(0, 2)]);
     context.strokeStyle = "#0a4f93";
     context.lineWidth = 2;
     context.stroke();
@@ -104,6 +117,13 @@ export class Solid {
     context.rect(x - 6, y - 6, 12, 12);
     context.fill();
     context.stroke();
+  }
+
+  /** A press on a box opens its photo. */
+  pressed(place) {
+    const far = ({ at }) => distance(at, place);
+    const near = (this.cameras ?? []).toSorted((one, other) => far(one) - far(other))[0];
+    if (near && far(near) < 24) choosePhoto(near.camera.photo);
   }
 }
 

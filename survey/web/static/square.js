@@ -1,13 +1,14 @@
 // A plane seen square on, at one scale everywhere, with a line that measures: its length carries its
 // interval, which follows from how the plane is known and how finely the ends were pressed.
 
-import { bitmap, get } from "./api.js";
-import { announce, button, complain, el, refill } from "./dom.js";
+import { bitmap, keepAsking } from "./api.js";
+import { announce, byId, complain, el, refill } from "./dom.js";
 import { Gestures } from "./gestures.js";
-import { stroke, tag } from "./lines.js";
+import { arrow } from "./keys.js";
+import { arms, stroke, tag, trace } from "./lines.js";
 import { on, state } from "./store.js";
 import { lengthText } from "./units.js";
-import { View } from "./view.js";
+import { View, distance, middleOf } from "./view.js";
 
 const PRESSED = 0.7; // CSS pixels, sd of one coordinate of a press
 const SEEN = 1; // photo px, sd of one coordinate of an edge that the eye finds
@@ -24,33 +25,27 @@ export function openSquare(plane) {
 
 class Square {
   constructor() {
-    this.canvas = el("canvas", { id: "square", tabindex: "0", role: "application",
-      "aria-label": "Plane seen square on. Arrow keys move the cross-hair, Enter sets an end of the line.",
-      on: { keydown: (event) => this.key(event) } });
-    this.told = el("output", { class: "figure", for: "square" });
-    this.bar = el("div", { class: "bar" });
-    this.dialog = el("dialog", { class: "square", "aria-label": "Plane seen square on", on: { close: () => { this.plane = null; } } },
-      this.bar, el("div", { class: "square-stage" }, this.canvas), this.told,
-      el("div", { class: "chips", role: "group", "aria-label": "View and line" },
-        this.does("+", "Zoom in", () => this.zoom(1.6)), this.does("−", "Zoom out", () => this.zoom(1 / 1.6)),
-        this.does("Fit", "Whole plane", () => { this.view.fit(); this.draw(); }),
-        ...[["←", "left", 1, 0], ["→", "right", -1, 0], ["↑", "up", 0, 1], ["↓", "down", 0, -1]].map(([sign, word, dx, dy]) =>
-          this.does(sign, `See more ${word}`, () => this.pan(dx * this.view.width / 4, dy * this.view.height / 4))),
-        this.does("New line", "New line", () => { this.ends = []; this.hair = null; this.show(); })));
-    document.body.append(this.dialog);
+    Object.assign(this, { canvas: byId("square"), told: byId("square-length"), dialog: byId("square-sheet"), ends: [] });
+    this.canvas.addEventListener("keydown", (event) => this.key(event));
+    this.dialog.addEventListener("close", () => { this.plane = null; });
+    const quarter = (dx, dy) => () => this.pan(dx * this.view.width / 4, dy * this.view.height / 4);
+    const does = { in: () => this.zoom(1.6), out: () => this.zoom(1 / 1.6), fit: () => { this.view.fit(); this.draw(); },
+      left: quarter(1, 0), right: quarter(-1, 0), up: quarter(0, 1), down: quarter(0, -1),
+      new: () => { this.ends = []; this.hair = null; this.show(); }, close: () => this.dialog.close() };
+    for (const [word, act] of Object.entries(does)) byId(`square-${word}`).addEventListener("click", act);
+    byId("square-photo").addEventListener("change", (event) => {
+      this.ends = [];
+      this.fitted = false;
+      this.load(event.target.value);
+    });
     this.view = new View();
     this.gestures = new Gestures(this.canvas, this);
-    this.ends = [];
     new ResizeObserver(() => this.resize()).observe(this.canvas);
     on("visit result", () => { if (this.plane) this.load(this.photo); });
   }
 
-  does(words, label, act) {
-    return button(words, act, { label, key: `square ${label}` });
-  }
-
   present(plane) {
-    Object.assign(this, { plane, photo: null, told_of: null, image: null, ends: [], hair: null, fitted: false });
+    Object.assign(this, { plane, photo: null, lies: null, image: null, ends: [], hair: null, fitted: false });
     this.dialog.showModal();
     this.heading([]);
     this.told.value = "Straightening the photo …";
@@ -59,31 +54,22 @@ class Square {
   }
 
   heading(photos) {
-    const choice = el("select", { "aria-label": "Photo it is made from", "data-key": "square photo",
-      on: { change: () => { this.ends = []; this.fitted = false; this.load(choice.value); } } },
-    photos.map((name) => el("option", { value: name, text: name })));
+    byId("square-name").textContent = this.plane;
+    const choice = byId("square-photo");
+    refill(choice, photos.map((name) => el("option", { value: name, text: name })));
     choice.value = this.photo ?? "";
-    refill(this.bar, el("h2", { text: this.plane }), photos.length > 1 ? choice : null,
-      button("Close", () => this.dialog.close(), { key: "square close" }));
+    choice.hidden = photos.length < 2;
   }
 
   /** Ask how the image lies, again until it follows from the newest figures; then fetch it. */
   async load(photo) {
-    const plane = this.plane;
+    const { plane } = this;
     const mine = this.asking = {};
-    const path = `plane=${encodeURIComponent(plane)}${photo ? `&photo=${encodeURIComponent(photo)}` : ""}`;
-    try {
-      for (let wait = 200; ; wait = Math.min(wait * 1.5, 2000)) {
-        const told = await get(`/api/rectified?${path}`);
-        if (mine !== this.asking || plane !== this.plane) return;
-        if (told.version >= 0 && told.version !== this.told_of?.version) await this.take(told);
-        if (told.version >= (state.result?.version ?? 0) || mine !== this.asking) return;
-        await new Promise((resolve) => setTimeout(resolve, wait));
-        if (mine !== this.asking) return;
-      }
-    } catch (failure) {
-      if (mine === this.asking) { this.dialog.close(); complain(failure); }
-    }
+    const path = `/api/rectified?plane=${encodeURIComponent(plane)}${photo ? `&photo=${encodeURIComponent(photo)}` : ""}`;
+    await keepAsking(path, () => mine === this.asking && plane === this.plane, async (told) => {
+      if (told.version >= 0 && told.version !== this.lies?.version) await this.take(told);
+      return told.version >= (state.result?.version ?? 0);
+    }).catch((failure) => { this.dialog.close(); complain(failure); });
   }
 
   async take(told) {
@@ -93,7 +79,7 @@ class Square {
     }
     const image = await bitmap(`/rectified.jpg?plane=${encodeURIComponent(this.plane)}&photo=${encodeURIComponent(told.photo)}&v=${told.version}`);
     this.image?.close();
-    Object.assign(this, { image, told_of: told, photo: told.photo });
+    Object.assign(this, { image, lies: told, photo: told.photo });
     this.view.photo = { width: told.size_px[0], height: told.size_px[1] };
     this.heading(told.photos);
     if (!this.fitted) this.view.fit();
@@ -114,10 +100,7 @@ class Square {
   // --- answers to gestures and keys ------------------------------------------------------------
 
   press(place, type) {
-    const near = this.ends.findIndex((px) => {
-      const at = this.view.toScreen(px);
-      return Math.hypot(at[0] - place[0], at[1] - place[1]) <= (GRAB[type] ?? 12);
-    });
+    const near = this.ends.findIndex((px) => distance(this.view.toScreen(px), place) <= (GRAB[type] ?? 12));
     this.start = { place, near };
     return near >= 0 && type !== "touch" ? "at once" : "after a rest";
   }
@@ -147,9 +130,8 @@ class Square {
   }
 
   drop() { this.hair = null; this.draw(); }
-  hover() {}
   pan(dx, dy) { this.view.panBy(dx, dy); this.draw(); }
-  zoom(factor, place = [this.view.width / 2, this.view.height / 2]) { this.view.zoomAt(factor, place); this.draw(); }
+  zoom(factor, place = this.view.middle()) { this.view.zoomAt(factor, place); this.draw(); }
 
   /** A third end begins a new line. */
   set(px) {
@@ -161,13 +143,13 @@ class Square {
   }
 
   key(event) {
-    const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-    const far = event.altKey ? 0.1 : event.shiftKey ? 10 : event.ctrlKey ? Math.min(this.view.width, this.view.height) / 12 : 1;
-    const middle = this.view.toPhoto([this.view.width / 2, this.view.height / 2]);
-    if (by) this.hair = (this.hair ?? middle).map((value, axis) => value + by[axis] * far / Math.min(1, this.view.scale));
+    const by = arrow(event, this.view);
+    const middle = this.view.toPhoto(this.view.middle());
+    const about = this.hair ? this.view.toScreen(this.hair) : undefined;
+    if (by) this.hair = (this.hair ?? middle).map((value, axis) => value + by[axis]);
     else if (event.key === "Enter") { if (this.hair) this.set(this.hair); else this.hair = middle; }
-    else if (event.key === "+" || event.key === "=") this.zoom(1.5, this.hair ? this.view.toScreen(this.hair) : undefined);
-    else if (event.key === "-") this.zoom(1 / 1.5, this.hair ? this.view.toScreen(this.hair) : undefined);
+    else if (event.key === "+" || event.key === "=") this.zoom(1.5, about);
+    else if (event.key === "-") this.zoom(1 / 1.5, about);
     else if (event.key === "0") this.view.fit();
     else return;
     if (by) this.view.reveal(this.hair);
@@ -178,7 +160,7 @@ class Square {
   // --- the line --------------------------------------------------------------------------------
 
   show() {
-    const line = this.ends.length > 1 ? measure(this.told_of, this.ends, this.fine ?? 0) : null;
+    const line = this.ends.length > 1 ? measure(this.lies, this.ends, this.fine ?? 0) : null;
     const units = state.visit.units;
     this.length = line && lengthText(line.length, line.half, units);
     if (this.image) this.told.value = this.length ?? (this.ends.length ? "Press the other end." : "Press both ends of what is to be measured.");
@@ -199,46 +181,33 @@ class Square {
     if (!image) return;
     context.imageSmoothingEnabled = view.scale < 2;
     context.drawImage(image, view.left, view.top, image.width * view.scale, image.height * view.scale);
-    this.path(context, this.told_of.outline_px, true);
+    const places = (points) => points.map((px) => view.toScreen(px));
+    trace(context, places(this.lies.outline_px), true);
     stroke(context, "#56b4e9", { width: 2, dash: [6, 3] });
-    this.path(context, this.ends);
-    if (this.ends.length > 1) stroke(context, "#f0e442", { width: 2 });
-    for (const px of [...this.ends, ...(this.hair ? [this.hair] : [])]) this.cross(context, view.toScreen(px));
+    trace(context, places(this.ends));
+    if (this.ends.length > 1) stroke(context, "#f0e442");
+    for (const px of [...this.ends, this.hair ?? []].filter((one) => one.length)) {
+      context.beginPath();
+      arms(context, view.toScreen(px), 4, 18);
+      stroke(context, "#f0e442");
+    }
     if (this.length) {
-      const [one, other] = this.ends.map((px) => view.toScreen(px));
-      tag(context, this.length, (one[0] + other[0]) / 2 + 10, (one[1] + other[1]) / 2 - 34, { inverse: true });
+      const [x, y] = middleOf(places(this.ends));
+      tag(context, this.length, x + 10, y - 34, { inverse: true });
     }
     this.scaleBar(context);
   }
 
-  path(context, points, closed = false) {
-    context.beginPath();
-    points.forEach((px, at) => context[at ? "lineTo" : "moveTo"](...this.view.toScreen(px)));
-    if (closed) context.closePath();
-  }
-
-  cross(context, [x, y]) {
-    context.beginPath();
-    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
-      context.moveTo(x + dx * 4, y + dy * 4);
-      context.lineTo(x + dx * 18, y + dy * 18);
-    }
-    stroke(context, "#f0e442", { width: 2 });
-  }
-
   scaleBar(context) {
     const { units } = state.visit;
-    const metre = this.view.scale / this.told_of.m_per_px;
+    const metre = this.view.scale / this.lies.m_per_px;
     const long = (BARS[units] ?? BARS.us).findLast((one) => one * metre <= this.view.width / 3);
     if (!long) return;
     const [x, y] = [16, this.view.height - 18];
-    context.beginPath();
-    context.moveTo(x, y - 8);
-    context.lineTo(x, y);
-    context.lineTo(x + long * metre, y);
-    context.lineTo(x + long * metre, y - 8);
-    stroke(context, "#fff", { width: 2 });
-    tag(context, lengthText(long, null, units), x + long * metre + 10, y - 18);
+    const end = x + long * metre;
+    trace(context, [[x, y - 8], [x, y], [end, y], [end, y - 8]]);
+    stroke(context, "#fff");
+    tag(context, lengthText(long, null, units), end + 10, y - 18);
   }
 }
 

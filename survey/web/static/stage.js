@@ -9,7 +9,7 @@ import { stroke } from "./lines.js";
 import { drawOverlay } from "./overlay.js";
 import { markById, markName, on, photoNamed, state, vertices } from "./store.js";
 import { Tiles } from "./tiles.js";
-import { View } from "./view.js";
+import { View, middleOf } from "./view.js";
 
 const MOST_PIXELS = 8.4e6; // of the canvas, and no side over 4096: what every browser draws
 
@@ -77,7 +77,7 @@ export class Stage {
     if (!this.tiles.photo) return;
     this.tiles.draw(context, view, ratio);
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    drawOverlay(context, view, this.marking.draft, this.marking.held);
+    drawOverlay(context, view, this.marking.draft, this.marking.held, this.marking.hovered);
     for (const { px } of this.marking.waiting) this.drawWaiting(px);
     this.canvas.dataset.sharp = String(this.tiles.sharp);
     this.pad();
@@ -87,7 +87,7 @@ export class Stage {
     const [x, y] = this.view.toScreen(px);
     this.context.beginPath();
     this.context.arc(x, y, 10, 0, 2 * Math.PI);
-    stroke(this.context, "#f0e442", { width: 2 });
+    stroke(this.context, "#f0e442");
   }
 
   /** Bring a mark to the middle of the canvas. */
@@ -95,17 +95,16 @@ export class Stage {
     const mark = markById(id);
     if (!mark) return;
     const points = vertices(mark);
-    const middle = [0, 1].map((axis) => points.reduce((sum, px) => sum + px[axis], 0) / points.length);
+    const middle = middleOf(points);
     this.view.centreOn(middle, mark.kind === "point" ? Math.min(1, this.view.fitScale() * 4) : 0);
     this.invalidate();
   }
 
   /** Buttons that do what wheel, pinch, strokes and keys do. */
   buttons() {
-    const middle = () => [this.view.width / 2, this.view.height / 2];
-    const does = {
-      "zoom-in": () => this.marking.zoom(1.6, middle()),
-      "zoom-out": () => this.marking.zoom(1 / 1.6, middle()),
+        const does = {
+      "zoom-in": () => this.marking.zoom(1.6),
+      "zoom-out": () => this.marking.zoom(1 / 1.6),
       "zoom-fit": () => { this.view.fit(); this.marking.look(); },
       "pan-left": () => this.marking.pan(this.view.width / 4, 0),
       "pan-right": () => this.marking.pan(-this.view.width / 4, 0),
@@ -115,10 +114,15 @@ export class Stage {
       "nudge-right": () => this.marking.nudge(this.step(), 0),
       "nudge-up": () => this.marking.nudge(0, -this.step()),
       "nudge-down": () => this.marking.nudge(0, this.step()),
-      "hold-set": () => { this.marking.commit(); this.canvas.focus({ preventScroll: true }); },
-      "hold-drop": () => { this.marking.abandon(); this.canvas.focus({ preventScroll: true }); },
+      "hold-set": () => { this.marking.commit(); this.focus(); },
+      "hold-drop": () => { this.marking.abandon(); this.focus(); },
     };
     for (const [id, act] of Object.entries(does)) byId(id).addEventListener("click", act);
+  }
+
+  /** Give the photo the focus, without a jump of the page. */
+  focus() {
+    this.canvas.focus({ preventScroll: true });
   }
 
   step() {

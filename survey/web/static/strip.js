@@ -1,7 +1,7 @@
 // The visit's photos with what is known of each, and the ways to add more.
 
 import { Refused, get, postPhoto, thumbPath } from "./api.js";
-import { announce, button, byId, complain, el, refill } from "./dom.js";
+import { announce, button, byId, complain, el, many, refill } from "./dom.js";
 import { reload } from "./queue.js";
 import { choosePhoto, marksIn, on, state } from "./store.js";
 
@@ -84,7 +84,7 @@ function row(photo) {
     el("span", { class: "shot-name", text: photo.name }),
     el("span", { class: `shot-state ${photo.usable ? "" : "bad"}` },
       el("span", { class: "sign", "aria-hidden": "true", text: sign }), ` ${told}`),
-    el("span", { class: "shot-state", text: count === 1 ? "1 mark" : `${count} marks` })),
+    el("span", { class: "shot-state", text: many(count, "mark") })),
     remarks.length ? el("details", { class: "remarks" }, el("summary", { text: "remarks", "aria-label": `Remarks on ${photo.name}` }),
       el("ul", {}, remarks.map((text) => el("li", { text })))) : null);
 }

@@ -31,7 +31,7 @@ export function startTools(withStage) {
 const choose = (tool) => () => {
   stage.marking.abandon();
   setTool(tool, { name: null });
-  stage.canvas.focus({ preventScroll: true });
+  stage.focus();
 };
 
 function draw() {
@@ -44,7 +44,7 @@ function draw() {
     el("p", { class: "told", text: TOLD[state.tool] }),
     questions(now),
     begun ? snapping() : null,
-    ...asked(now),
+    ...asked(),
     begun ? edges(now) : null);
 }
 
@@ -75,7 +75,7 @@ function names() {
     el("div", { class: "chips", role: "group", "aria-label": "Name of the next corner" },
       offered.slice(0, 24).map((name) => button(name, () => {
         setTool("point", { name });
-        stage.canvas.focus({ preventScroll: true });
+        stage.focus();
       }, { pressed: name === next, key: `name ${name}`, label: `Next corner is ${name}` }))),
     field, el("datalist", { id: "all-points" }, offeredNames().map((name) => el("option", { value: name }))));
 }
@@ -119,11 +119,10 @@ function snapping() {
   return el("p", { class: "check" }, box, el("label", { for: "snap", text: "Snap to the edge or corner beside the press" }));
 }
 
-/** What is asked of an edge that was just marked. */
-function asked(now) {
+/** What is asked of an edge that was just marked, or chosen. */
+function asked() {
   const [start, end] = state.options.ask ?? [];
-  if (!start || !now.marks.some((mark) => mark.kind === "edge")) return [];
-  return [edgeForm(start, end, () => { state.options.ask = null; tell("tool"); })];
+  return start ? [edgeForm(start, end, () => { state.options.ask = null; tell("tool"); })] : [];
 }
 
 /** Every edge with its line, letter and kind; a press opens its form. */
@@ -135,16 +134,12 @@ function edges() {
     const look = edgeLook(edge?.kind);
     const offset = edge?.marked_as ? `, marked at the ${edge.marked_as}` : "";
     return el("li", {}, el("button", { type: "button", class: "row", "data-key": `edge ${start} ${end}`,
-      on: { click: () => { state.options.ask = [start, end]; askAnyway(start, end); } } },
+      on: { click: () => {
+        state.options.ask = [start, end];
+        tell("tool");
+        byId("panel-mark").querySelector(".edge-form select").focus();
+      } } },
     el("span", { class: "letter", text: look.letter, "aria-hidden": "true" }),
     el("span", { text: `${start}–${end}: ${edge?.kind ?? "unknown"}${offset}` })));
   })));
-}
-
-function askAnyway(start, end) {
-  const panel = byId("panel-mark");
-  panel.querySelector(".edge-form")?.remove();
-  const form = edgeForm(start, end, () => { state.options.ask = null; tell("tool"); });
-  panel.querySelector(".edges").before(form);
-  form.querySelector("select")?.focus();
 }

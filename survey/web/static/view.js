@@ -3,6 +3,9 @@
 
 export const LARGEST = 32; // screen pixels a photo pixel
 
+export const distance = ([x, y], [a, b]) => Math.hypot(x - a, y - b);
+export const middleOf = (points) => [0, 1].map((axis) => points.reduce((sum, at) => sum + at[axis], 0) / points.length);
+
 export class View {
   constructor() {
     Object.assign(this, { scale: 1, left: 0, top: 0, width: 1, height: 1, photo: { width: 1, height: 1 } });
@@ -16,6 +19,10 @@ export class View {
   /** Photo coordinate under a screen place. */
   toPhoto([x, y]) {
     return [(x - this.left) / this.scale - 0.5, (y - this.top) / this.scale - 0.5];
+  }
+
+  middle() {
+    return [this.width / 2, this.height / 2];
   }
 
   fitScale() {
@@ -63,7 +70,7 @@ export class View {
   /** Keep the spot in the middle when the canvas changes its size. */
   resize(width, height) {
     const whole = Math.abs(this.scale - this.fitScale()) < 1e-9;
-    const middle = this.toPhoto([this.width / 2, this.height / 2]);
+    const middle = this.toPhoto(this.middle());
     Object.assign(this, { width, height });
     if (whole) this.fit();
     else this.centreOn(middle);
