@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from survey.errors import NotEnoughObserved
+from survey.errors import NotEnoughObserved, SurveyError
 from survey.measure import measure_seen
-from survey.photo import Photo, read_photos
+from survey.photo import Photo, describe_quality, photo_quality, read_grey, read_photos
 from survey.planefile import PlaneFile, format_gaps
+from survey.planefile.lines import counted, wrapped
 from survey.target import Sighting, SightingProblem, find_targets
 from survey.visit.model import Visit
 
@@ -82,10 +83,10 @@ def format_check(state: VisitCheck) -> str:
 
 def _photo_lines(state: PhotoState) -> list[str]:
     word = "used" if state.usable else "not used"
-    found = f"target {', '.join(state.targets)}" if state.targets else "no target"
-    return [f"  {state.photo}: {word}; {found}; {state.marks} marks"] + [
-        f"    {remark}" for remark in state.remarks
-    ]
+    noun = "target" if len(state.targets) == 1 else "targets"
+    found = f"{noun} {', '.join(state.targets)}" if state.targets else "no target"
+    lines = wrapped(f"{state.photo}: {word}; {found}; {counted(state.marks, 'mark')}", 2, 4)
+    return lines + [line for remark in state.remarks for line in wrapped(remark, 4, 6)]
 
 
 def _photo_state(
@@ -97,10 +98,22 @@ def _photo_state(
     remarks = [photo.refused] if photo.refused else []
     remarks += [sentence for _, sentence in photo.warnings]
     remarks += [problem.sentence for problem in problems if problem.photo == photo.name]
+    remarks += _quality_remarks(photo)
     return PhotoState(
         photo=photo.name,
         usable=photo.camera is not None,
         targets=tuple(seen.target for seen in sightings if seen.photo == photo.name),
         marks=sum(mark.photo == photo.name for mark in visit.marks),
-        remarks=tuple(remarks),
+        remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+def _quality_remarks(photo: Photo) -> list[str]:
+    """Return what speaks against a photo's sharpness and exposure: it can be taken again now."""
+    if photo.camera is None:
+        return []
+    try:
+        quality = photo_quality(read_grey(photo))
+    except SurveyError as error:
+        return [str(error)]
+    return [sentence for _, sentence in describe_quality(quality)]

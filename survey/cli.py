@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
+import os
+import sys
+import traceback
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,7 +15,10 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from survey.errors import SurveyError
+from survey.errors import StorageError, SurveyError
+
+STOPPED = 130  # exit code of a command that Ctrl-C ended, as shells have it
+FAULT = 70  # exit code of a fault of the program itself, EX_SOFTWARE of BSD's sysexits.h
 
 
 class WordedErrors(TyperGroup):
@@ -24,6 +32,9 @@ class WordedErrors(TyperGroup):
             for problem in error.problems:
                 typer.echo(f"survey: {problem}", err=True)
             raise typer.Exit(error.exit_code) from error
+        except KeyboardInterrupt as stop:
+            typer.echo("survey: stopped; no file is left half-written", err=True)
+            raise typer.Exit(STOPPED) from stop
 
 
 # Plain help: the same text in every terminal, so that docs can be compared with it.
@@ -32,6 +43,7 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     add_completion=False,
+    pretty_exceptions_enable=False,
     help="Measure low-slope roof planes from photos with a printed target, levels and tapes.",
 )
 
@@ -53,26 +65,55 @@ Units = Annotated[UnitSystem | None, typer.Option(help="us or metric; default: a
 
 
 def main() -> None:
-    """Run the command line."""
-    app()
+    """Run the command line; a fault of the program is told apart from a fault of the input."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without ± or ° prints the rest
+    try:
+        app()
+    except Exception:
+        traceback.print_exc()
+        typer.echo(
+            "survey: this is a fault of the program, not of your visit; report it with the lines "
+            "above",
+            err=True,
+        )
+        sys.exit(FAULT)
+
+
+def _print(text: object) -> None:
+    """Print to stdout, which may be a file on a full disk."""
+    try:
+        typer.echo(text)
+    except BrokenPipeError:
+        raise  # whoever read has read enough
+    except OSError as error:
+        with contextlib.suppress(OSError, ValueError):  # what is left must not fail again at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise StorageError(
+            f"the output could not be written ({(error.strerror or 'no reason given').lower()})",
+            where="stdout",
+            cure="check where it is sent to, and the space left there",
+        ) from error
 
 
 def _print_json(value: Any) -> None:
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+    _print(json.dumps(value, indent=2, allow_nan=False))
 
 
 @app.command()
 def begin(folder: Annotated[Path, typer.Argument(help="New folder.", show_default=False)]) -> None:
     """Write a commented example visit that measures as it stands.
 
-    The folder must not exist or be empty; nothing is ever overwritten.
+    The visit is named for the folder, which must not exist or be empty; nothing is ever
+    overwritten.
 
     Example: survey begin my-visit && survey measure my-visit
     """
     from survey.visit import begin_visit
 
     for path in begin_visit(folder):
-        typer.echo(path)
+        _print(path)
 
 
 @app.command()
@@ -96,7 +137,7 @@ def target(
 
     path = out or Path(f"{code}.pdf")
     write_sheet(path, code, paper=paper)
-    typer.echo(path)
+    _print(path)
 
 
 @app.command()
@@ -132,7 +173,7 @@ def calibrate(
     write_calibration(out, calibration)
     for remark in remarks:
         typer.echo(remark, err=True)
-    typer.echo(
+    _print(
         f"{out}: focal length {calibration.focal:.1f} ± {1.96 * calibration.focal_sd:.1f} px "
         f"from {len(calibration.photos)} photos, {calibration.rms_px:.2f} px rms"
     )
@@ -140,9 +181,11 @@ def calibrate(
 
 @app.command()
 def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
-    """Say whether the photos and readings are enough, before leaving the site.
+    """Say on site whether photos and readings are enough.
 
-    Nothing is written. Exit code 3: nothing could be measured yet.
+    Photo by photo: what was found in it and what speaks against it. Then what is measured so far,
+    and which mark or reading would help most. Nothing is written. Exit code 3: nothing could be
+    measured yet.
 
     Example: survey check sample_images/porch
     """
@@ -153,7 +196,7 @@ def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
     if as_json:
         _print_json(state.as_document())
     else:
-        typer.echo(format_check(state))
+        _print(format_check(state))
     raise typer.Exit(0 if state.measurable else 3)
 
 
@@ -179,9 +222,9 @@ def page(
     from survey.web.serving import open_page
 
     opened = open_page(visit_dir, port=port, lan=lan)
-    typer.echo(opened.address)
+    _print(opened.address)
     if opened.phone is not None:
-        typer.echo(opened.phone.code_text())
+        _print(opened.phone.code_text())
     if not no_browser:
         typer.launch(opened.address)
     opened.serve()
@@ -230,7 +273,7 @@ def verify(
         Path, typer.Argument(help="Plane file, or a visit folder with one.", show_default=False)
     ],
 ) -> None:
-    """Tell whether photos and plane file are unchanged since measuring.
+    """Tell whether photos and plane file are unchanged.
 
     Exit code 2 when anything differs, with what.
 
@@ -240,7 +283,7 @@ def verify(
 
     file = find_plane_file(file)
     for line in verify_plane_file(read_plane_file(file), file.parent):
-        typer.echo(line)
+        _print(line)
 
 
 def _print_plane_file(plane_file: Any, as_json: bool, units: str | None) -> None:
@@ -249,4 +292,4 @@ def _print_plane_file(plane_file: Any, as_json: bool, units: str | None) -> None
     if as_json:
         _print_json(plane_file.document)
     else:
-        typer.echo(format_plane_file(plane_file, units=units))
+        _print(format_plane_file(plane_file, units=units))

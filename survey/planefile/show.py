@@ -105,7 +105,8 @@ def _conditions(conditions: Entry, units: str) -> str:
     temperature = conditions["temperature"]
     degrees = "" if temperature is None else format_temperature(temperature, system_of(units))
     rain = conditions["last_rain"]
-    told = [conditions["weather"], degrees, conditions["wind"], f"last rain {rain}" if rain else ""]
+    wind = f"wind {conditions['wind']}" if conditions["wind"] else ""
+    told = [conditions["weather"], degrees, wind, f"last rain {rain}" if rain else ""]
     words = ", ".join(filter(None, told))
     return f"On the day: {words}." if words else "Nothing told of the weather."
 

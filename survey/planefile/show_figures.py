@@ -9,6 +9,8 @@ from survey.figures import Figure, Measured
 from survey.rules.wording import say, system_of
 from survey.units import format_area, format_feet_inches, format_measured
 
+LEAST_SHARE = 0.005  # of a plane; less is written as none
+
 
 def show_measured(measured: Measured, units: str) -> str:
     """Return a figure with its half-width, or why it is not observed and what would give it."""
@@ -30,12 +32,18 @@ def show_share(share: Figure) -> str:
     """Return a share of one with both ends of its interval: ``20 % (10 to 30 %)``."""
     low = max(share.value - share.half_width, 0.0)
     high = min(share.value + share.half_width, 1.0)
+    if high < LEAST_SHARE:
+        return "none"
     return f"{100 * share.value:.0f} % ({100 * low:.0f} to {100 * high:.0f} %)"
 
 
 def show_place(place: Sequence[float], units: str) -> str:
     """Return plane coordinates in words, to the inch or centimetre."""
+    return f"at {show_distance(place[0], units)} along, {show_distance(place[1], units)} up"
+
+
+def show_distance(metres: float, units: str) -> str:
+    """Return where to put a tape or a saddle's end, to the inch or centimetre."""
     if units == "metric":
-        return f"at {place[0]:.2f} m along, {place[1]:.2f} m up"
-    along, up = (format_feet_inches(value, Fraction(1)) for value in place)
-    return f"at {along} along, {up} up"
+        return f"{metres:.2f} m"
+    return format_feet_inches(metres, Fraction(1))

@@ -7,9 +7,9 @@ from typing import Any
 
 from survey.figures import Figure
 from survey.planefile.lines import counted, wrapped
-from survey.planefile.show_figures import show_measured, show_place, show_share
+from survey.planefile.show_figures import show_distance, show_measured, show_place, show_share
 from survey.planefile.values import read_measured
-from survey.rules.wording import plain_length, plain_slope, say_between, scaled, system_of
+from survey.rules.wording import limit_slope, say_between, scaled, system_of
 from survey.units import format_length
 
 Entry = Mapping[str, Any]
@@ -41,9 +41,12 @@ def _sentences(drainage: Entry, units: str) -> Iterator[str]:
         if isinstance(height, Figure):
             yield f"'{outlet['name']}' is {show_measured(height, units)} above the low point by it"
     yield from _remedies(drainage, units)
-    for reading in drainage["next_readings"][:MOST_NEXT]:
-        along, up = reading["along"], reading["up"]
-        yield f"one more rod reading would help most {show_place((along, up), units)}"
+    places = [
+        show_place((reading["along"], reading["up"]), units)
+        for reading in drainage["next_readings"][:MOST_NEXT]
+    ]
+    if places:
+        yield f"one more rod reading would help most {', then '.join(places)}"
     yield from (f"({note})" for note in drainage["notes"] if spots or note not in told)
 
 
@@ -89,7 +92,8 @@ def _nothing_found(drainage: Entry, units: str) -> str:
 def _field_sentences(field: Entry, units: str) -> Iterator[str]:
     under, back = read_measured(field["share_under"]), read_measured(field["backfall_share"])
     if field["minimum"] is not None and isinstance(under, Figure):
-        yield f"{show_share(under)} of it falls less than {plain_slope(field['minimum'], units)}"
+        share = show_share(under)
+        yield f"{share} of it falls less than {limit_slope(field['minimum'], units)}"
     if isinstance(back, Figure) and back.value > 0.005:
         yield f"{show_share(back)} of it falls towards a wall or dam"
 
@@ -101,7 +105,7 @@ def _remedies(drainage: Entry, units: str) -> Iterator[str]:
         volume, thickest = read_measured(taper["volume"]), read_measured(taper["thickest"])
         if isinstance(volume, Figure) and isinstance(thickest, Figure):
             yield (
-                f"fill to bring it to {plain_slope(taper['fall'], units)} towards "
+                f"fill to bring it to {limit_slope(taper['fall'], units)} towards "
                 f"{taper['towards']}: {show_measured(volume, units)}, "
                 f"{show_measured(thickest, units)} at its thickest (figures, not a design)"
             )
@@ -110,7 +114,7 @@ def _remedies(drainage: Entry, units: str) -> Iterator[str]:
         if saddle["present"] or not isinstance(height, Figure):
             continue
         yield (
-            f"saddle behind '{saddle['behind']}': {plain_length(saddle['width'], units)} wide, "
-            f"{plain_length(saddle['length'], units)} long, {show_measured(height, units)} high "
+            f"saddle behind '{saddle['behind']}': {show_distance(saddle['width'], units)} wide, "
+            f"{show_distance(saddle['length'], units)} long, {show_measured(height, units)} high "
             "(figures, not a design)"
         )

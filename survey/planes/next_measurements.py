@@ -151,24 +151,27 @@ def find_next_measurements(
 def _wishes(visit: Visit, state: State) -> list[Wish]:
     """Lengths of the roofs' sides, and their pitches."""
     wishes = []
+    names = {frozenset((edge.start, edge.end)): edge.name for edge in visit.edges}
     seen: set[frozenset[str]] = set()
     for plane in _roofs(visit, state):
         for start, end in _sides(plane):
-            if frozenset((start, end)) not in seen:
-                seen.add(frozenset((start, end)))
-                wishes.append(_length_wish(start, end, state))
+            side = frozenset((start, end))
+            if side not in seen:
+                seen.add(side)
+                name = names.get(side, f"{start}-{end}")
+                wishes.append(_length_wish(name, start, end, state))
         if (PLANE, plane.name) in state:
             wishes.append(_pitch_wish(plane.name))
     return wishes
 
 
-def _length_wish(start: str, end: str, state: State) -> Wish:
+def _length_wish(name: str, start: str, end: str, state: State) -> Wish:
     def function(at: State) -> Array:
         return np.array([np.linalg.norm(point_of(at, end) - point_of(at, start))])
 
     useless = max(float(function(state)[0]) / NORMAL_95, 10 * GOOD_LENGTH_SD)
     keys: tuple[Key, ...] = ((POINT, start), (POINT, end))
-    return Wish(f"the length of {start}-{end}", "m", GOOD_LENGTH_SD, useless, function, keys)
+    return Wish(f"the length of {name}", "m", GOOD_LENGTH_SD, useless, function, keys)
 
 
 def _pitch_wish(plane: str) -> Wish:
@@ -207,9 +210,7 @@ def _tape_steps(visit: Visit, state: State) -> list[Step]:
     steps = []
     taped = {frozenset((r.start, r.end)) for r in visit.readings if isinstance(r, TapeReading)}
     for plane in _roofs(visit, state):
-        corners = plane.outline
-        diagonals = [(corners[0], corners[2]), (corners[1], corners[3])]
-        for start, end in _sides(plane) + (diagonals if len(corners) == 4 else []):
+        for start, end in (*_sides(plane), *_diagonals(plane)):
             if frozenset((start, end)) not in taped:
                 taped.add(frozenset((start, end)))
                 length = float(np.linalg.norm(point_of(state, end) - point_of(state, start)))
@@ -245,3 +246,11 @@ def _roofs(visit: Visit, state: State) -> list[PlaneSpec]:
 
 def _sides(plane: PlaneSpec) -> list[tuple[str, str]]:
     return list(itertools.pairwise((*plane.outline, plane.outline[0])))
+
+
+def _diagonals(plane: PlaneSpec) -> list[tuple[str, str]]:
+    """Return the diagonals of a plane of four corners; of others nobody knows which would do."""
+    if len(plane.outline) != 4:
+        return []
+    a, b, c, d = plane.outline
+    return [(a, c), (b, d)]

@@ -11,7 +11,7 @@ from survey.planes.model import MeasuredPlane
 from survey.rules.limits import limit, minimum_for
 from survey.rules.model import Verdict
 from survey.rules.slopes import Standing, compare, covering_intended, judge_coverings, name_of
-from survey.rules.wording import plain_slope, say, say_pitch
+from survey.rules.wording import limit_slope, plain_slope, say, say_pitch
 from survey.visit.model import EdgeKind, Visit
 
 LEVEL_HALF_WIDTH = math.tan(math.radians(0.2))  # m/m; two sds of 0.1 deg, common practice
@@ -46,7 +46,7 @@ def find_pitch_findings(
         ]
     found = _intended_findings(plane, plane.pitch, covering, visit, drainage)
     if drainage is not None:
-        found += _slope_field_findings(drainage, where, covering)
+        found += _slope_field_findings(drainage, where, covering, visit.units)
     return found + _valley_findings(plane, covering, visit)
 
 
@@ -172,7 +172,9 @@ def _settle(margin: float, plane: str, units: str) -> str:
     return f"{reading}; it must be good to {plain_slope(margin, units)} to settle this"
 
 
-def _slope_field_findings(drainage: PlaneDrainage, where: str, covering: str) -> list[Finding]:
+def _slope_field_findings(
+    drainage: PlaneDrainage, where: str, covering: str, units: str
+) -> list[Finding]:
     field = drainage.slope_field
     if field is None:
         return []
@@ -185,8 +187,8 @@ def _slope_field_findings(drainage: PlaneDrainage, where: str, covering: str) ->
                     "strip-under-minimum",
                     Severity.CHECK,
                     where,
-                    f"{_percent(share)} of it falls less than the {12 * field.minimum:g}:12 asked "
-                    f"of {name_of(covering)}",
+                    f"{_percent(share)} of it falls less than the "
+                    f"{limit_slope(field.minimum, units)} asked of {name_of(covering)}",
                     "look there for standing water, sag or a crushed edge; plan taper or fill",
                 )
             )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from fractions import Fraction
 
 from survey.figures import Figure, Measured, NotObserved, Unit
 from survey.units import (
@@ -15,6 +16,8 @@ from survey.units import (
     format_volume,
     format_weight,
 )
+
+SAME_SLOPE = 1e-7  # m/m; a plane file carries slopes to 1e-8
 
 
 def system_of(units: str) -> System:
@@ -94,6 +97,15 @@ def say_pitch(pitch: Figure, units: str) -> str:
 def plain_slope(ratio: float, units: str) -> str:
     """Return a slope without interval: ``0.02 in 12``, ``0.17 %``."""
     return f"{100 * ratio:.2f} %" if units == "metric" else f"{12 * ratio:.2f} in 12"
+
+
+def limit_slope(ratio: float, units: str) -> str:
+    """Return a slope that a rule or a drawing asks for: ``1/4:12``, ``2.08 %``."""
+    if units == "metric":
+        return plain_slope(ratio, units)
+    sixteenths = round(12 * 16 * ratio)
+    exact = Fraction(sixteenths, 12 * 16)
+    return format_pitch(float(exact) if abs(float(exact) - ratio) < SAME_SLOPE else ratio)
 
 
 def plain_length(metres: float, units: str) -> str:

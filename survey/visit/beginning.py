@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from importlib.resources import files
 from pathlib import Path
 
@@ -10,13 +11,15 @@ from survey.errors import InputError, StorageError
 from survey.storage import write_atomically
 from survey.visit.marks_file import MARKS_FILE
 from survey.visit.readings_file import CSV_FILE
+from survey.visit.tables import name_fault
 from survey.visit.visit_file import VISIT_FILE
 
+EXAMPLE_NAME = 'name = "example porch"'
 EXAMPLE_FILES = (VISIT_FILE, CSV_FILE, MARKS_FILE, "photos/README.md")
 
 
 def begin_visit(folder: str | Path) -> tuple[Path, ...]:
-    """Write a commented example visit into a new or empty folder.
+    """Write a commented example visit, named for its folder, into a new or empty folder.
 
     Parameters
     ----------
@@ -42,7 +45,10 @@ def begin_visit(folder: str | Path) -> tuple[Path, ...]:
         (folder / "photos").mkdir()
         for name in EXAMPLE_FILES:
             template = files("survey.visit").joinpath("example", *name.split("/"))
-            write_atomically(folder / name, template.read_bytes())
+            data = template.read_bytes()
+            if name == VISIT_FILE:
+                data = _named(data.decode(), folder).encode()
+            write_atomically(folder / name, data)
             written.append(folder / name)
     except OSError as error:
         _take_back(folder, written, made)
@@ -50,6 +56,14 @@ def begin_visit(folder: str | Path) -> tuple[Path, ...]:
             raise
         raise _failure(folder, error) from error
     return tuple(written)
+
+
+def _named(text: str, folder: Path) -> str:
+    """Give the example visit the folder's name, if a visit can have it."""
+    name = folder.absolute().name
+    if name_fault(name):
+        return text
+    return text.replace(EXAMPLE_NAME, f"name = {json.dumps(name, ensure_ascii=False)}", 1)
 
 
 def _make_folder(folder: Path) -> bool:

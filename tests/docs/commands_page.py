@@ -19,9 +19,11 @@ Results go to stdout, messages to stderr. `--json` prints what the library retur
 | --- | --- |
 | 0 | done |
 | 1 | measured, but with findings that ask for a second look (only with `--strict`) |
-| 2 | wrong input or usage, or a file that can't be read or written: one sentence says what, where and what to do |
+| 2 | wrong input or usage, or a file that can't be read or written: a sentence says what to do |
 | 3 | too little observed to measure anything |
-"""  # noqa: E501
+| 70 | a fault of the program itself; its lines are worth a report |
+| 130 | stopped with Ctrl-C; no file is left half-written |
+"""
 
 
 def help_of(*arguments: str) -> str:

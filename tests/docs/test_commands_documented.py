@@ -16,5 +16,5 @@ def test_the_page_is_the_programs_own_help():
 @pytest.mark.parametrize("command", COMMANDS)
 def test_first_line_of_help_is_short_and_help_ends_in_an_example(command):
     text = typer.main.get_command(app).commands[command].help  # type: ignore[attr-defined]
-    assert len(text.splitlines()[0]) <= 72
+    assert len(text.splitlines()[0]) <= 65  # a terminal of 80 columns shows it whole
     assert "Example: survey" in text

@@ -76,9 +76,9 @@ def test_water_shows_intervals_remedies_and_where_to_put_the_rod_next():
     text = flat(format_plane_file(a_plane_file()))
     assert "shown (97 %), only if 'left' holds water back" in text
     assert '3/8" (5/16" to 15/32") deep' in text
-    assert "20 % (10 to 30 %) of it falls less than 0.25 in 12" in text
+    assert "20 % (10 to 30 %) of it falls less than 1/4:12" in text
     assert "'overflow 1' is 2\" ± 5/16\" above the low point by it" in text
-    assert "fill to bring it to 0.25 in 12 towards front" in text
+    assert "fill to bring it to 1/4:12 towards front" in text
     assert "saddle behind 'curb 1'" in text
     assert "(figures, not a design)" in text
     assert "one more rod reading would help most at 6' 7\" along, 3' 3\" up" in text

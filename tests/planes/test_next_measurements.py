@@ -79,6 +79,15 @@ def test_length_that_nothing_fixes_is_asked_for_and_has_no_half_width():
     assert " is fixed by nothing yet, and would then be known to ± " in text
 
 
+def test_plane_of_three_corners_is_asked_for_its_sides_alone():
+    visit = without("T1")
+    (porch,) = visit.planes
+    triangle = replace(porch, outline=("A", "B", "C"), points=("D",))
+    found = following(replace(visit, planes=(triangle,), edges=()))
+    assert found[0].what == "tape A to B"
+    assert found[0].figure == "the length of A-B"
+
+
 def test_check_and_show_say_what_would_help_in_the_readers_units():
     plane_file = measure(without("T1"))
     text = " ".join(format_plane_file(plane_file).split())

@@ -102,7 +102,18 @@ def test_commented_blocks_of_the_example_are_sound_when_switched_on(begun: Path)
 def test_empty_folder_is_filled(tmp_path: Path) -> None:
     (tmp_path / "visit").mkdir()
     begin_visit(tmp_path / "visit")
-    assert open_visit(tmp_path / "visit").name == "example porch"
+    assert open_visit(tmp_path / "visit").name == "visit"
+
+
+@pytest.mark.parametrize("name", ["oak street", "Müllers Dach", 'the "old" shed', "back\\slash"])
+def test_visit_is_named_for_its_folder(tmp_path: Path, name: str) -> None:
+    begin_visit(tmp_path / name)
+    assert open_visit(tmp_path / name).name == name
+
+
+def test_folder_whose_name_no_visit_can_have_keeps_the_name_of_the_example(tmp_path: Path) -> None:
+    begin_visit(tmp_path / ("long" * 20))
+    assert open_visit(tmp_path / ("long" * 20)).name == "example porch"
 
 
 @pytest.mark.parametrize("name", ["visit.toml", ".hidden", "holiday.jpg"])
