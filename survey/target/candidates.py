@@ -1,9 +1,10 @@
 """Dark quadrilaterals in a photo: every place where a marker might be.
 
 A marker's border is a dark region that is convex, has four sides and holds light spots. The image
-is made smaller, thresholded against the mean of its neighbourhood and split into connected
-regions; simple tests on a coarse sample of each region leave some dozens, whose outlines are
-then fitted with four sides.
+is made smaller, its logarithm is thresholded against the mean of its neighbourhood (so that the
+edge of a shadow parts ink from paper on both of its sides alike) and split into connected regions;
+simple tests on a coarse sample of each region leave some dozens, whose outlines are then fitted
+with four sides.
 """
 
 from __future__ import annotations
@@ -18,19 +19,30 @@ from survey.target.model import Array
 
 Grey = npt.NDArray[np.uint8]
 
-NEIGHBOURHOOD_PX = 31  # side of the square whose mean is the threshold, pixels of the reduced image
-DARKER_BY = 10  # grey levels under that mean
-LEAST_SIDE_PX = 7  # of a region's upright box, pixels of the reduced image
-LEAST_LONG_SIDE_PX = 10
-_FILL = 0.66  # least share of its circumscribed octagon that a four-sided region fills
+WINDOW_PX = 11  # side of the square whose mean is the threshold, pixels of the reduced image
+WIDE_WINDOW_PX = (
+    31  # the same for large prints, whose borders a small square would see the inside of
+)
+DARKER_BY = 6  # under that mean, steps of `LIGHTNESS`
+DIM = 20.0  # grey levels under which `LIGHTNESS` is nearly linear: noise, not light, is seen there
+LIGHTNESS: Grey = np.rint(255.0 * np.log1p(np.arange(256) / DIM) / np.log1p(255.0 / DIM)).astype(
+    np.uint8
+)
+LEAST_SIDE_PX = 5  # of a region's upright box, pixels of the reduced image
+LEAST_LONG_SIDE_PX = 8
+_FILL = 0.62  # least share of its circumscribed octagon that a four-sided region fills
 _HOLES = 0.06  # least share of a marker's outline that is light; a word has light bits
 _HOLE_LEVELS = 8.0  # light spots over the dark of the border, grey levels
 _HOLE_SPREADS = 1.2  # the same over the spread of the dark
 _LARGE_PX = 80  # boxes wider than that are not judged by coarse samples
+_INSET_PX = 0.5  # of outlines, as they run through pixels' middles, where reducing left no blur
 _GRID = 12  # samples along each side of a region's box
-_DIRECTIONS = np.array(
-    [[1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0], [-1, -1], [0, -1], [1, -1]], dtype=np.float64
-)
+_FAR = 99  # beyond every sample
+
+_PATTERNS = np.arange(2**_GRID)
+_SET = (_PATTERNS[:, None] >> np.arange(_GRID)[::-1]) & 1 == 1  # by sample, first one leading
+_FIRST = np.where(_PATTERNS > 0, _SET.argmax(axis=1), _FAR).astype(np.int8)
+_LAST = np.where(_PATTERNS > 0, _GRID - 1 - _SET[:, ::-1].argmax(axis=1), -_FAR).astype(np.int8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +54,7 @@ class Regions:
     boxes: npt.NDArray[np.int32]
 
 
-def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
+def find_quads(grey: Grey, *, reduced_by: float = 1.0, window_px: int = WINDOW_PX) -> Array:
     """Find dark quadrilaterals.
 
     Parameters
@@ -50,6 +62,8 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
     grey : (h, w) uint8 array
     reduced_by : float
         How many times smaller the searched image is made.
+    window_px : int
+        Side of the neighbourhood, pixels of the searched image, odd.
 
     Returns
     -------
@@ -58,17 +72,13 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
     """
     if min(grey.shape) < LEAST_SIDE_PX * reduced_by:
         return np.empty((0, 4, 2))
-    small = grey
-    if reduced_by > 1.0:
-        by = 1 / reduced_by
-        shrunk = cv2.resize(grey, None, fx=by, fy=by, interpolation=cv2.INTER_LINEAR)
-        small = shrunk.astype(np.uint8, copy=False)
+    small = reduce(grey, reduced_by)
     dark = cv2.adaptiveThreshold(
-        small,
+        cv2.LUT(small, LIGHTNESS),
         255,
         cv2.ADAPTIVE_THRESH_MEAN_C,
         cv2.THRESH_BINARY_INV,
-        NEIGHBOURHOOD_PX,
+        window_px,
         DARKER_BY,
     )
     regions = _dark_regions(dark)
@@ -81,7 +91,33 @@ def find_quads(grey: Grey, *, reduced_by: float = 1.0) -> Array:
     ]
     if not quads:
         return np.empty((0, 4, 2))
-    return (np.array(quads) + 0.5) * reduced_by - 0.5
+    found = np.array(quads)
+    if reduced_by > 1.0:
+        found = _grown(found, _INSET_PX)
+    return (found + 0.5) * reduced_by - 0.5
+
+
+def _grown(quads: Array, by: float) -> Array:
+    """Quadrilaterals (n, 4, 2), clockwise as seen, with each side moved outwards."""
+    along = np.roll(quads, -1, axis=1) - quads
+    along /= np.linalg.norm(along, axis=2, keepdims=True)
+    outwards = np.stack([along[..., 1], -along[..., 0]], axis=-1)
+    both = outwards + np.roll(outwards, 1, axis=1)
+    # The corner moves to where the two moved sides meet.
+    within = 1.0 + (outwards * np.roll(outwards, 1, axis=1)).sum(axis=2, keepdims=True)
+    grown: Array = quads + by * both / np.maximum(within, 0.2)
+    return grown
+
+
+def reduce(grey: Grey, by: float) -> Grey:
+    """Make an image `by` times smaller; by whole numbers each pixel is the mean of a square."""
+    if by <= 1.0:
+        return grey
+    how = cv2.INTER_AREA if by == int(by) else cv2.INTER_LINEAR
+    size = max(1, int(grey.shape[1] / by)), max(1, int(grey.shape[0] / by))
+    whole = grey[: int(size[1] * by), : int(size[0] * by)] if by == int(by) else grey
+    small = cv2.resize(whole, size, interpolation=how)
+    return small.astype(np.uint8, copy=False)
 
 
 def _dark_regions(dark: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> Regions:
@@ -107,13 +143,14 @@ def _holed_regions(small: Grey, regions: Regions) -> Regions:
     rows = top + (steps * height).astype(np.int32)
     place = rows[:, :, None] * small.shape[1] + columns[:, None, :]
     inside = regions.labels.ravel().take(place) == regions.numbers[:, None, None]
-    outline = _between_first_and_last(inside)
-    outline &= _between_first_and_last(inside.swapaxes(1, 2).copy()).swapaxes(1, 2)
+    first, last = _ends(inside)
+    outline = _between(first, last)
+    outline &= _between(*_ends(inside.swapaxes(1, 2))).swapaxes(1, 2)
     filled, dark = outline.sum(axis=(1, 2)), inside.sum(axis=(1, 2))
     light = filled - dark
     kept = (dark > 0) & (light > _HOLES * filled)
     large = regions.boxes[:, 2:4].min(axis=1) > _LARGE_PX
-    kept &= (filled >= _FILL * _octagon_area(_reach(inside))) | large
+    kept &= (filled >= _FILL * _octagon_area(first, last)) | large
     chosen = np.flatnonzero(kept)
     # Light spots must be lighter than the dark by more than the dark varies.
     level = small.ravel().take(place[chosen]).astype(np.float32)
@@ -127,38 +164,38 @@ def _holed_regions(small: Grey, regions: Regions) -> Regions:
     return Regions(regions.labels, regions.numbers[chosen], regions.boxes[chosen])
 
 
-def _between_first_and_last(inside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _ends(inside: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.int8]]:
+    """First and last sample of each row, (n, rows) each; `_FAR` off where it has none."""
+    halves = np.packbits(inside, axis=2).astype(np.uint16)
+    packed = ((halves[..., 0] << 8) | halves[..., 1]) >> (16 - _GRID)
+    return _FIRST.take(packed), _LAST.take(packed)
+
+
+def _between(first: npt.NDArray[np.int8], last: npt.NDArray[np.int8]) -> npt.NDArray[np.bool_]:
     """Fill each row from its first to its last sample."""
-    first = inside.argmax(axis=2)
-    last = _GRID - 1 - inside[:, :, ::-1].argmax(axis=2)
-    last[~inside.any(axis=2)] = -1
-    index = np.arange(_GRID)
+    index = np.arange(_GRID, dtype=np.int8)
     between: npt.NDArray[np.bool_] = index >= first[:, :, None]
     between &= index <= last[:, :, None]
     return between
 
 
-def _reach(inside: npt.NDArray[np.bool_]) -> Array:
-    """How far each region reaches along `_DIRECTIONS`, samples, (8, n)."""
-    centres = np.arange(_GRID) - (_GRID - 1) / 2
-    cells = inside.reshape(len(inside), -1)
-    found = []
-    for x, y in _DIRECTIONS:
-        along = (y * centres[:, None] + x * centres[None, :]).ravel()
-        order = np.argsort(-along, kind="stable")
-        first = cells[:, order].argmax(axis=1)
-        found.append(along[order][first] + 0.5 * (abs(x) + abs(y)))
-    return np.array(found)
-
-
-def _octagon_area(reach: Array) -> Array:
-    """Area of the octagon with the given reach (8, n) along `_DIRECTIONS`."""
-    box = (reach[0] + reach[4]) * (reach[2] + reach[6])
-    cut = np.zeros_like(box)
-    for diagonal, one, other in ((1, 0, 2), (3, 2, 4), (5, 4, 6), (7, 6, 0)):
-        legs = np.maximum(reach[one] + reach[other] - reach[diagonal], 0.0)
-        cut += legs**2 / 2
-    area: Array = box - cut
+def _octagon_area(first: npt.NDArray[np.int8], last: npt.NDArray[np.int8]) -> Array:
+    """Area of the upright octagon round each region, samples, from the ends of its rows (n, rows)."""  # noqa: E501
+    row = np.arange(_GRID, dtype=np.int16)
+    there = first < _FAR
+    left, right = -first.min(axis=1).astype(np.float64), last.max(axis=1).astype(np.float64)
+    top = -np.where(there, row, _FAR).min(axis=1).astype(np.float64)
+    bottom = np.where(there, row, -_FAR).max(axis=1).astype(np.float64)
+    area: Array = (left + right + 1.0) * (top + bottom + 1.0)
+    for across, down, diagonal in (
+        (right, bottom, (last + row).max(axis=1)),
+        (left, bottom, (row - first).max(axis=1)),
+        (left, top, (-first - row).max(axis=1)),
+        (right, top, (last - row).max(axis=1)),
+    ):
+        # A sample is a square: it reaches half its side along the axes, its whole side aslant.
+        legs = np.maximum(across + down - diagonal, 0.0)
+        area -= legs**2 / 2
     return area
 
 

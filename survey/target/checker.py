@@ -42,7 +42,11 @@ def measure_checker(
         homography = _through(points[good], fits.px[good], homography)
         known = np.where(good[:, None], fits.px, map_points(homography, points))
         allowed = max(0.12 * cell_px, 0.5)
-        fits, good = _accepted(grey, checker, points, homography, start, allowed, known)
+        if good.all():
+            apart = np.linalg.norm(map_points(homography, points) - fits.px, axis=1)
+            good = apart <= allowed
+        else:
+            fits, good = _accepted(grey, checker, points, homography, start, allowed, known)
     if good.sum() < least or not _spread_both_ways(points[good]):
         return _too_few(grey, points, homography, fits, good, least)
     noise = np.maximum(fits.residual[good], np.sqrt(np.mean(fits.residual[good] ** 2)))

@@ -183,9 +183,14 @@ def _split(samples: Array) -> tuple[Array, Array]:
 
 
 def _thresholds(samples: Array, paper: Array, ink: Array) -> list[Array]:
-    """Levels between ink and paper: one for the whole marker, one that follows light and shade."""
+    """Levels between ink and paper: one for the whole marker, one that follows light and shade.
+
+    And one half way between their logarithms, which parts ink in the sun from paper in the shade
+    where the edge of a shadow crosses the marker.
+    """
     n, modules, _ = samples.shape
     whole = np.broadcast_to(((paper + ink) / 2)[:, None, None], samples.shape)
+    shadowed = np.sqrt(np.maximum(paper, 1.0) * np.maximum(ink, 1.0))
     steps = np.linspace(-1, 1, modules)
     rows, columns = np.meshgrid(steps, steps, indexing="ij")
     planes = np.stack([np.ones(modules**2), columns.ravel(), rows.ravel()], axis=-1)
@@ -196,7 +201,11 @@ def _thresholds(samples: Array, paper: Array, ink: Array) -> list[Array]:
     level = np.zeros_like(logs)
     for part in (quiet, ring):
         level += logs[:, part] @ np.linalg.pinv(planes[part]).T @ planes.T
-    return [whole, np.exp(level / 2).reshape(samples.shape)]
+    return [
+        whole,
+        np.exp(level / 2).reshape(samples.shape),
+        np.broadcast_to(shadowed[:, None, None], samples.shape),
+    ]
 
 
 def _nearest_words(

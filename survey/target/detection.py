@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.target.boards import BoardPlan, plan_of
-from survey.target.candidates import find_quads
+from survey.target.candidates import WIDE_WINDOW_PX, find_quads, reduce
 from survey.target.decoding import MarkerHit, Words, read_markers, words_of
 from survey.target.foreign_corners import measure_charuco, measure_grid, measure_single
 from survey.target.measuring import Corners, Unusable, fit_marker
@@ -21,9 +21,9 @@ from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec
 
 Grey = npt.NDArray[np.uint8]
 
-REDUCED_BY = 1.5  # the first search; four pixels a module are read as surely as at full size
-COARSE = 4.0  # and a second search, for prints so near that the first sees only their edges
-NEAR_PX = 150.0  # side of a marker from which the second one counts, pixels of the first
+REDUCED_BY = 2.0  # the first search; three pixels a module are read as surely as at full size
+COARSE = (3.0, 8.0)  # smaller yet, for prints so near that the first sees only their edges
+NEAR_PX = 40.0  # side of a marker from which those count, pixels of the first
 SMALL_PHOTO_PX = 1700  # photos no longer than that are searched at full size at once
 QUIET = 0.8  # paper round our own marker that is fitted with it, modules
 
@@ -74,10 +74,7 @@ def detect_targets(
     grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     grey = np.ascontiguousarray(grey, dtype=np.uint8)
     small = max(grey.shape) <= SMALL_PHOTO_PX
-    by = 1.0 if small else REDUCED_BY
-    near = [quad for quad in find_quads(grey, reduced_by=by * COARSE) if _size(quad) > NEAR_PX * by]
-    quads = np.concatenate([find_quads(grey, reduced_by=by), np.reshape(near, (-1, 4, 2))])
-    search = _Search(photo, grey, quads)
+    search = _Search(photo, grey, _find_all_quads(grey, 1.0 if small else REDUCED_BY))
     sightings, problems = _look(search, specs, plans)
     if not sightings and not small:
         search = _Search(photo, grey, np.concatenate([search.quads, find_quads(grey)]))
@@ -85,6 +82,16 @@ def detect_targets(
     if not sightings and not problems:
         problems = _look_in_mirror(search, specs, plans)
     return tuple(sightings), tuple(problems)
+
+
+def _find_all_quads(grey: Grey, by: float) -> Array:
+    """Dark quadrilaterals of all sizes, px, found in a photo made `by` times smaller and less."""
+    first = reduce(grey, by)
+    found = [find_quads(first)]
+    for coarse in COARSE:
+        quads = find_quads(first, reduced_by=coarse, window_px=WIDE_WINDOW_PX)
+        found.append(np.reshape([quad for quad in quads if _size(quad) > NEAR_PX], (-1, 4, 2)))
+    return (np.concatenate(found) + 0.5) * by - 0.5
 
 
 def _look(

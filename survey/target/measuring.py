@@ -12,10 +12,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from survey.target.candidates import reduce
 from survey.target.decoding import MarkerHit
 from survey.target.inkmodel import PIXEL_VARIANCE, map_jacobian, map_points
 from survey.target.model import Array
-from survey.target.patternfit import PatternFit, fit_pattern, warp_jacobian
+from survey.target.patternfit import DONE_PX, PatternFit, fit_pattern, warp_jacobian
 
 Grey = npt.NDArray[np.uint8]
 
@@ -24,6 +25,10 @@ LEAST_PATTERN = 0.8  # of a whole pattern's variance that its model must explain
 NOISE_FACTOR = 1.05  # own simulation: stored noise is not quite white
 LEAST_NOISE = 0.3  # grey levels, from rounding to whole levels
 MARKER_PIXELS = 1500  # used to fit a marker that only has to predict its board
+PREDICTED_PX = 0.05  # and how well it is fitted
+REDUCED_MODULE_PX = 12.0  # larger markers are fitted in a reduced image first
+NEAR_PIXELS = 4000  # used to fit those, of which only some lie on a blurred edge
+MOST_MOVED = 1.2  # corners of a large quadrilateral are only found to a module
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +80,56 @@ def fit_marker(
     dark = np.pad(~bits, 1, constant_values=True)
     half = dark.shape[0] / 2
     square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * half
-    start = quad_homography(square, hit.corners_px)
-    fit = fit_pattern(grey, start, dark, blur_px=1.0, most_pixels=most_pixels, margin=margin)
+    start, near = _nearer_start(grey, quad_homography(square, hit.corners_px), dark, margin)
+    fit = fit_pattern(
+        grey,
+        start,
+        dark,
+        blur_px=1.0,
+        most_pixels=max(most_pixels, NEAR_PIXELS) if near else most_pixels,
+        margin=margin,
+        done_px=PREDICTED_PX if most_pixels == MARKER_PIXELS else DONE_PX,
+    )
     if fit is None or fit.explained < LEAST_PATTERN or fit.contrast < 8.0:
         return None
     moved = map_points(fit.homography, square) - hit.corners_px
-    reach = max(2.5, 0.7 * smallest_step(fit.homography, np.zeros(2)))
+    reach = max(2.5, MOST_MOVED * smallest_step(fit.homography, np.zeros(2)))
     return fit if np.abs(moved).max() <= reach else None
+
+
+def _nearer_start(
+    grey: Grey, homography: Array, dark: npt.NDArray[np.bool_], margin: float
+) -> tuple[Array, bool]:
+    """Homography to start a fit from, that of a large marker from a reduced image; and if it is.
+
+    The outline of a large marker may be off by more than the edges are blurred, from where a fit
+    at full size does not find them.
+    """
+    by = int(smallest_step(homography, np.zeros(2)) / REDUCED_MODULE_PX)
+    if by < 2:
+        return homography, False
+    reach = dark.shape[0] / 2 + margin
+    outline = map_points(homography, np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * reach)
+    height, width = grey.shape
+    left, top = np.maximum(np.floor(outline.min(axis=0)).astype(int) - 2 * by, 0)
+    right, low = np.minimum(np.ceil(outline.max(axis=0)).astype(int) + 2 * by, [width, height])
+    if right - left < by or low - top < by:
+        return homography, False
+    small = reduce(grey[top:low, left:right], by)
+    # A pixel of the small image spans `by` of the large one.
+    to_large = np.array([[by, 0, left + (by - 1) / 2], [0, by, top + (by - 1) / 2], [0, 0, 1.0]])
+    fit = fit_pattern(
+        small,
+        np.linalg.inv(to_large) @ homography,
+        dark,
+        blur_px=0.5,
+        most_pixels=MARKER_PIXELS,
+        margin=margin,
+        done_px=PREDICTED_PX,
+    )
+    if fit is None or fit.explained < LEAST_PATTERN:
+        return homography, False
+    return to_large @ fit.homography, True
 
 
 def smallest_step(homography: Array, at: Array) -> float:

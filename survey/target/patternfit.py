@@ -18,6 +18,7 @@ MARGIN = 0.8  # paper round the pattern that is looked at, modules
 SHARPEST_PX, MOST_BLURRED_PX = 0.3, 6.0  # limits of the fitted blur
 _WARPS = 8
 DONE_PX = 0.01
+CHOSEN_ANEW_PX = 0.4  # the pixels to fit are chosen anew when the pattern has moved so far
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ def fit_pattern(
     most_pixels: int,
     margin: float = MARGIN,
     rounds: int = 8,
+    done_px: float = DONE_PX,
 ) -> PatternFit | None:
     """Fit a pattern by least squares (Gauss and Newton).
 
@@ -88,6 +90,10 @@ def fit_pattern(
         Pixels to use; of more, an even selection near the pattern's edges is taken.
     margin : float
         Paper round the pattern that is looked at, modules.
+    rounds : int
+        Steps at most.
+    done_px : float
+        A step smaller than that is the last.
 
     Returns
     -------
@@ -97,8 +103,11 @@ def fit_pattern(
     half = max(dark.shape) / 2
     solved: _Solved | None = None
     chosen: Array | None = None
+    moved_px = np.inf
     for _ in range(rounds):
-        chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels, margin)
+        if moved_px > CHOSEN_ANEW_PX:
+            chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels, margin)
+            moved_px = 0.0
         if chosen is None:
             return None
         solved = _solve(chosen, grey, homography, dark, blur_px, half)
@@ -110,8 +119,9 @@ def fit_pattern(
         homography = apply_warp(homography, solved.warp * held, half)
         change = float(np.clip(solved.log_blur, -0.5, 0.5))
         blur_px = float(np.clip(blur_px * np.exp(change), SHARPEST_PX, MOST_BLURRED_PX))
-        if step_px < DONE_PX:
+        if step_px < done_px:
             break
+        moved_px += step_px * held
     if solved is None or chosen is None:
         return None
     return PatternFit(
@@ -149,7 +159,13 @@ def _choose_pixels(
     u, v = np.meshgrid(
         np.arange(low[0], high[0] + 1, stride), np.arange(low[1], high[1] + 1, stride)
     )
+    if stride > 1:
+        # Aslant, or upright edges could run between all rows or all columns of the selection.
+        row, column = np.indices(u.shape)
+        skip = round(0.38 * stride) or 1
+        u, v = u + row * skip % stride, v + column * skip % stride
     px = np.column_stack([u.ravel(), v.ravel()])
+    px = px[(px <= high).all(axis=1)]
     inverse: Array = np.linalg.inv(homography).astype(np.float64)
     points = map_points(inverse, px)
     inside = (np.abs(points[:, 0]) < across) & (np.abs(points[:, 1]) < down)

@@ -77,14 +77,25 @@ def fit_saddles(
     predicted = map_points(homography, points)
     px = predicted.copy() if start is None else start.copy()
     patch = _Patches.about(grey, homography, points, px)
-    for turn in range(rounds):
-        solved = _solve(patch, homography, points, predicted, cells, px, blur_px, arm_cells)
-        step = solved.step
-        length = np.hypot(step[:, 0], step[:, 1])
-        step *= np.minimum(1.0, MOST_STEP_PX / np.maximum(length, 1e-12))[:, None]
-        if turn == rounds - 1 or length.max(initial=0.0) < DONE_PX:
+    solved = _solve(patch, homography, points, predicted, cells, px, blur_px, arm_cells)
+    for _ in range(rounds - 1):
+        length = np.hypot(solved.step[:, 0], solved.step[:, 1])
+        moving = np.flatnonzero(length >= DONE_PX)
+        if not len(moving):
             break
-        px += step
+        held = np.minimum(1.0, MOST_STEP_PX / length[moving])[:, None]
+        px[moving] += solved.step[moving] * held
+        again = _solve(
+            patch.some(moving),
+            homography,
+            points[moving],
+            predicted[moving],
+            cells[moving],
+            px[moving],
+            blur_px,
+            arm_cells,
+        )
+        solved = solved.updated(moving, again)
     moved = px - predicted
     return SaddleFits(
         px=px,
@@ -125,6 +136,9 @@ class _Patches:
         index = np.clip(np.nan_to_num(at), 0, [width - 1, height - 1]).astype(np.intp)
         return cls(at, grey[index[..., 1], index[..., 0]].astype(np.float64), inside)
 
+    def some(self, which: npt.NDArray[np.intp]) -> _Patches:
+        return _Patches(self.at[which], self.level[which], self.inside[which])
+
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
@@ -133,6 +147,14 @@ class _Solved:
     contrast: Array
     explained: Array
     residual: Array
+
+    def updated(self, which: npt.NDArray[np.intp], anew: _Solved) -> _Solved:
+        """The same with the patches `which` solved anew."""  # noqa: D401
+        fields = {}
+        for name in ("step", "variance", "contrast", "explained", "residual"):
+            fields[name] = getattr(self, name).copy()
+            fields[name][which] = getattr(anew, name)
+        return _Solved(**fields)
 
 
 def _solve(
