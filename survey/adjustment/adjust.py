@@ -10,11 +10,14 @@ import numpy as np
 from survey.adjustment.adjusted import AdjustedNetwork
 from survey.adjustment.board_shape import board_findings
 from survey.adjustment.decided import Adjusted, undecided_faults, undecided_poses
-from survey.adjustment.fault_findings import fault_finding, overhang_findings
+from survey.adjustment.doubted_tapes import with_tapes_doubted
+from survey.adjustment.fault_findings import fault_finding, overhang_findings, shows
 from survey.adjustment.fault_search import Explanation, explain
+from survey.adjustment.faults import FaultModel
 from survey.adjustment.hanging import hanging_findings
 from survey.adjustment.hypotheses import DECIDED, find_hypotheses, same_site
 from survey.adjustment.model import PLANE, POINT, TARGET, Array, LevelEdge, Network, State
+from survey.adjustment.outlines import crossing_findings
 from survey.adjustment.solver import solve
 from survey.adjustment.starting import Start
 from survey.adjustment.starting_polish import score
@@ -48,6 +51,7 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
         If photos and readings together fix no length, height or slope at all.
     """
     hypotheses, first = find_hypotheses(network)
+    hypotheses = with_tapes_doubted(network, hypotheses)
     _refuse_nothing(network, first, hypotheses[0].state)
     network = with_edge_departures(network, hypotheses[0].state)
     solved = [solve(network, hypothesis.state) for hypothesis in hypotheses]
@@ -56,7 +60,9 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
     best = solved[order[0]]
     explanations = explain(network, hypotheses[order[0]].state, best) if search_faults else []
     if explanations and explanations[0].model is not None:
-        return _by_faults(network, explanations, first)
+        by_faults = _by_faults(network, explanations, first, best)
+        if by_faults is not None:
+            return by_faults
     standing = _standing(solved, scores, order)
     doubt = None
     if standing:
@@ -70,23 +76,39 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
     )
 
 
-def _by_faults(network: Network, explanations: Sequence[Explanation], first: Start) -> Adjusted:
-    """Adjust without what the likeliest fault makes untrue; others that fit stay alternatives."""
-    solved = [solve(e.network, e.state) for e in explanations]
-    alone = len(explanations) == 1
-    findings = [
-        fault_finding(network, e.model, solution, alone=alone)
-        for e, solution in zip(explanations, solved, strict=True)
-        if e.model is not None
-    ]
-    others = tuple(
-        solution for solution in solved[1:] if not same_site(solution.state, solved[0].state)
-    )
+def _by_faults(
+    network: Network,
+    explanations: Sequence[Explanation],
+    first: Start,
+    plain: AdjustedNetwork,
+) -> Adjusted | None:
+    """Adjust without what the likeliest fault makes untrue; others that fit stay alternatives.
+
+    `plain` is the adjustment without a fault, which may be one of them. None if no fault comes out
+    larger than chance would make it.
+    """
+    models: list[tuple[FaultModel, AdjustedNetwork]] = []
+    for explanation in explanations:
+        if explanation.model is not None:
+            solution = solve(explanation.network, explanation.state)
+            if shows(network, explanation.model, solution):
+                models.append((explanation.model, solution))
+    if not models:
+        return None
+    stands = any(e.model is None for e in explanations)
+    alone = len(models) == 1 and not stands
+    findings = [fault_finding(network, m, solution, alone=alone) for m, solution in models]
+    best = models[0][1]
+    others = [solution for _, solution in models[1:]]
+    if stands:
+        others.append(plain)
+        findings += [f for f in plain.findings if f.code in ("gross-error", "readings-contradict")]
+    differing = tuple(s for s in others if not same_site(s.state, best.state))
     return Adjusted(
-        solved[0],
-        alternatives=others,
-        doubt=undecided_faults(findings) if others else None,
-        findings=(*first.findings, *findings, *_checks(explanations[0].network, solved[0])),
+        best,
+        alternatives=differing,
+        doubt=undecided_faults(findings) if differing else None,
+        findings=(*first.findings, *findings, *_checks(best.network, best)),
     )
 
 
@@ -97,6 +119,7 @@ def _checks(network: Network, solution: AdjustedNetwork) -> list[Finding]:
         *overhang_findings(network, solution),
         *unchecked_findings(network, solution),
         *hanging_findings(network, solution),
+        *crossing_findings(network, solution.state),
     ]
 
 

@@ -72,6 +72,28 @@ def fault_finding(
     return Finding(model.code, Severity.CHECK, _where(model), f"{what}{doubt}", CURES[model.code])
 
 
+def shows(network: Network, model: FaultModel, solution: AdjustedNetwork) -> bool:
+    """Whether a fault comes out larger than what was declared allows, and than chance makes it.
+
+    Parameters
+    ----------
+    network : Network
+        As built, with what the fault makes untrue.
+    model : FaultModel
+    solution : AdjustedNetwork
+        Adjusted without it.
+    """
+    match model.code:
+        case "print-scale-contradicted":
+            change, sd = _print_change(network, model, solution)
+            return abs(change) > SURE * sd
+        case "edge-off-plane":
+            return bool(_points_off(network, model, solution))
+        case "lens-contradicted":
+            return float(_lens_departures(network, model, solution)[2].max()) > SURE
+    return True
+
+
 def _where(model: FaultModel) -> str:
     several = "targets" if model.subjects else "target"
     kind = {"lens-contradicted": "lens of", "edge-off-plane": "plane"}.get(model.code, several)
@@ -83,15 +105,22 @@ def _prior(network: Network, key: Key) -> Prior:
 
 
 def _print_scale(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:
-    key = (PRINT_SCALE, (*model.subjects, model.subject)[0])
-    found = np.asarray(solution.state[key])
-    change = float(np.mean(found / _prior(network, key).mean)) - 1.0
-    sd = float(np.sqrt(solution.covariance([key]).trace() / 2))
+    change, sd = _print_change(network, model, solution)
     word = "larger" if change > 0 else "smaller"
     size = f"{abs(change):.1%} (give or take {1.96 * sd:.1%}) {word}"
     if model.subjects:
         return f"targets {model.subject} are all {size} than their check lines were said to measure"
     return f"target {model.subject} is {size} than its check lines were said to measure"
+
+
+def _print_change(
+    network: Network, model: FaultModel, solution: AdjustedNetwork
+) -> tuple[float, float]:
+    """How much larger a print is than it was said to measure, relative, and the sd of that."""
+    key = (PRINT_SCALE, (*model.subjects, model.subject)[0])
+    found = np.asarray(solution.state[key])
+    change = float(np.mean(found / _prior(network, key).mean)) - 1.0
+    return change, float(np.sqrt(solution.covariance([key]).trace() / 2))
 
 
 def _tilt(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:
@@ -133,16 +162,8 @@ def _moved(network: Network, model: FaultModel, solution: AdjustedNetwork) -> st
 
 
 def _lens(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:
-    key: Key = (LENS_MEAN, model.subject)
-    if key not in solution.state:
-        key = (LENS, model.subject)
-    prior = _prior(network, key)
-    believed = np.asarray(prior.mean, dtype=float)
-    if prior.mean_of is not None:
-        believed = believed + np.asarray(solution.state[prior.mean_of])
-    found = np.asarray(solution.state[key])
-    off = np.abs(found - believed) / np.asarray(prior.sd)
-    part = int(np.argmax(off[:4]))
+    found, believed, off = _lens_departures(network, model, solution)
+    part = int(np.argmax(off))
     if part == 0:
         what = f"the focal length is {found[0] / believed[0]:.2f} times what the file says"
     elif part < 3:
@@ -153,23 +174,38 @@ def _lens(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str
     return f"the lens of {model.subject} is not what it was taken for: {what}"
 
 
+def _lens_departures(
+    network: Network, model: FaultModel, solution: AdjustedNetwork
+) -> tuple[Array, Array, Array]:
+    """Found and believed lens (5,), and by how many of the stated sds its first four differ."""
+    key: Key = (LENS_MEAN, model.subject)
+    if key not in solution.state:
+        key = (LENS, model.subject)
+    prior = _prior(network, key)
+    believed = np.asarray(prior.mean, dtype=float)
+    if prior.mean_of is not None:
+        believed = believed + np.asarray(solution.state[prior.mean_of])
+    found = np.asarray(solution.state[key], dtype=float)
+    return found, believed, (np.abs(found - believed) / np.asarray(prior.sd))[:4]
+
+
 def _off_plane(network: Network, model: FaultModel, solution: AdjustedNetwork) -> str:
-    plane = model.subject
-    points = [
-        o
-        for o in network.observations
-        if isinstance(o, OnSurface)
-        and o.on == (PLANE, plane)
-        and (POINT, o.point) in solution.state
-        and "#" not in o.point
-    ]
+    named = ", ".join(_points_off(network, model, solution)) or "marked points"
+    return f"not every marked edge of {model.subject} lies in its plane: off it stand {named}"
+
+
+def _points_off(network: Network, model: FaultModel, solution: AdjustedNetwork) -> list[str]:
+    """Name the marked points of a plane that stand off it, each with its distance."""
     off = []
-    for tie in points:
-        distance, sd = _distance(solution, plane, tie.point)
+    for tie in network.observations:
+        if not isinstance(tie, OnSurface) or tie.on != (PLANE, model.subject):
+            continue
+        if (POINT, tie.point) not in solution.state or "#" in tie.point:
+            continue
+        distance, sd = _distance(solution, model.subject, tie.point)
         if abs(distance - tie.value) > SURE * sd:
             off.append(f"{tie.point} by {_length(network, distance - tie.value)}")
-    named = ", ".join(off) if off else "marked points"
-    return f"not every marked edge of {plane} lies in its plane: off it stand {named}"
+    return off
 
 
 def _distance(solution: AdjustedNetwork, plane: str, point: str) -> tuple[float, float]:

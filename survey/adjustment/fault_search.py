@@ -57,10 +57,12 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
     Returns
     -------
     list of Explanation
-        The best, and what a chi-square gap of 9 does not refuse. A visit that fits gets one, with
-        no fault.
+        The best, and what a chi-square gap of 9 does not refuse; the one without a fault comes last
+        there. A visit that fits gets one, with no fault.
     """
-    plain = Explanation(None, network, solution.state, _cost(network, solution.state))
+    # Readings kept and widened bend the solution; where it started, one of them is left aside.
+    alone = min(_cost(network, solution.state), _cost(network, state))
+    plain = Explanation(None, network, solution.state, alone)
     if not is_troubled(solution):
         return [plain]
     found = [plain]
@@ -71,10 +73,12 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
             found.append(Explanation(model, model.network, best, cost))
     found.sort(key=lambda explanation: explanation.cost)
     standing = [e for e in found if e.cost - found[0].cost < DECIDED]
-    # Where setting single readings aside explains it as well, the adjustment's own word stands.
-    if any(e.model is None for e in standing) and _settled(solution):
+    # Where setting single readings aside explains it best, or as well and without a doubt left,
+    # the adjustment's own word stands.
+    if standing[0] is plain or (plain in standing and _settled(solution)):
         return [plain]
-    return [e for e in standing if e.model is not None][:MOST_STANDING] or [plain]
+    faults = [e for e in standing if e.model is not None][:MOST_STANDING]
+    return [*faults, *(e for e in standing if e.model is None)]
 
 
 def _nearest(network: Network, state: State) -> State:

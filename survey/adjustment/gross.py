@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from survey.adjustment.equations import System
-from survey.adjustment.fit import Fit, predict_rows
+from survey.adjustment.fit import Choice, Fit, fit_readings, predict_rows
 from survey.adjustment.model import (
     LENS,
     LENS_MEAN,
@@ -38,8 +39,8 @@ READ = (TapeLength, RodHeight, SlopeOfPlane, Elevation)  # read and booked by a 
 LENS_PARTS = ("focal length", "centre (across)", "centre (down)", "distortion", "distortion")
 
 
-def slip_judge(system: System, fit: Fit, groups: list[int], *, units: str = "us") -> int | None:
-    """Pick, among readings that contradict each other, the one a usual slip explains.
+def slip_judge(system: System, fit: Fit, groups: list[int], *, units: str = "us") -> list[int]:
+    """Pick, among readings that contradict each other, those that a usual slip explains.
 
     Parameters
     ----------
@@ -52,21 +53,34 @@ def slip_judge(system: System, fit: Fit, groups: list[int], *, units: str = "us"
 
     Returns
     -------
-    int or None
-        None when no usual slip, or more than one, explains it.
+    list of int
+        Those with a common slip, if any; else those with a rarer one; empty if nothing usual
+        explains any. Each is judged by the fit without it: a tape ten feet off bends the others
+        further than a first-order prediction can follow.
     """
-    picked = []
+    picked: dict[bool, list[int]] = {True: [], False: []}
     for group in groups:
-        row = int(system.group_first[group])
-        observation = system.observations[system.observation[row]]
-        redundancy = float(fit.reliability.redundancy[row])
-        if system.group_size[group] != 1 or not isinstance(observation, READ) or redundancy < 1e-3:
-            continue
-        predicted = observation.value - float(fit.residuals[row]) / redundancy
-        sd = float(np.sqrt(fit.choice.variances(system)[row] / redundancy))
-        if usual_slip(observation, predicted, sd, units) is not None:
-            picked.append(group)
-    return picked[0] if len(picked) == 1 else None
+        slip = _slip_of(system, fit, fit.choice, group, units)
+        if slip is not None:
+            picked[slip.common].append(group)
+    return picked[True] or picked[False]
+
+
+def _slip_of(system: System, fit: Fit, choice: Choice, group: int, units: str) -> Slip | None:
+    """Give the usual slip that takes a reading to what a fit without it says it should read."""
+    row = int(system.group_first[group])
+    observation = system.observations[system.observation[row]]
+    if system.group_size[group] != 1 or not isinstance(observation, READ):
+        return None
+    used = choice.used.copy()
+    used[group] = False
+    without = fit_readings(system, fit.values, replace(choice, used=used))
+    found = predict_rows(system, without, np.array([row]))
+    if not found.estimable[0]:
+        return None
+    predicted = observation.value - float(found.difference[0])
+    sd = float(np.sqrt(found.covariance[0, 0] + choice.variances(system)[row]))
+    return usual_slip(observation, predicted, sd, units)
 
 
 def gross_error_findings(network: Network, system: System, fit: Fit, state: State) -> list[Finding]:
@@ -315,7 +329,9 @@ def _would_fit(system: System, fit: Fit, first: int, second: int) -> bool:
     return False
 
 
-def undecided_findings(system: System, undecided: list[tuple[int, ...]]) -> list[Finding]:
+def undecided_findings(
+    network: Network, system: System, fit: Fit, undecided: list[tuple[int, ...]]
+) -> list[Finding]:
     """Name readings that contradict each other when nothing tells which is wrong."""
     findings = []
     for rivals in undecided:
@@ -323,6 +339,7 @@ def undecided_findings(system: System, undecided: list[tuple[int, ...]]) -> list
         observations = [system.observations[system.observation[r]] for r in rows]
         names = list(dict.fromkeys(describe(o) for o in observations))
         where = ", ".join(dict.fromkeys(o.where or o.id for o in observations))
+        asked = _possible_slips(network, system, fit, rivals)
         findings.append(
             Finding(
                 "readings-contradict",
@@ -330,7 +347,24 @@ def undecided_findings(system: System, undecided: list[tuple[int, ...]]) -> list
                 where,
                 f"{listed(names)} contradict each other and nothing tells which is wrong; they "
                 "are used with far wider intervals",
-                "read them again, or take one more reading that checks them",
+                f"read them again: was it {asked}?"
+                if asked
+                else "read them again, or take one more reading that checks them",
             )
         )
     return findings
+
+
+def _possible_slips(network: Network, system: System, fit: Fit, rivals: tuple[int, ...]) -> str:
+    """Say what rivals would have been, each if it alone has a usual slip; empty if none fits."""
+    widening = fit.choice.widening.copy()
+    widening[list(rivals)] = 1.0
+    choice = replace(fit.choice, widening=widening)
+    asked = []
+    for group in rivals:
+        slip = _slip_of(system, fit, choice, group, network.units)
+        if slip is not None:
+            observation = system.observations[system.observation[system.group_first[group]]]
+            say = _spoken(network, observation)
+            asked.append(f"{say(slip.value)} for {describe(observation)} ({slip.words})")
+    return " or ".join(asked)

@@ -26,15 +26,23 @@ FOOT = 0.3048  # m, international foot
 INCH = 0.0254  # m
 WITHIN = 3.0  # sds that the corrected reading may still differ
 TELLING = 3.0  # a slip must be this many times larger than that to be told from chance
+US_TAPE = [(FOOT, "one foot"), (10 * FOOT, "ten feet"), (INCH, "one inch")]
+METRIC_TAPE = [(1.0, "one metre"), (0.1, "ten centimetres"), (10.0, "ten metres")]
+US_ROD = [(INCH, "one inch"), (0.1 * FOOT, "a tenth of a foot"), (FOOT, "one foot")]
+METRIC_ROD = [(0.1, "ten centimetres"), (0.01, "one centimetre"), (1.0, "one metre")]
 MOST_POINTS = 60  # with more points some wrong pair always has the taped length
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A usual slip that explains a reading: what it should have been, and in words."""
+    """A usual slip that explains a reading: what it should have been, and in words.
+
+    `common`: among those that anybody makes (a foot, ten feet, an inch, a tenth, exchanged digits).
+    """
 
     value: float
     words: str
+    common: bool = True
 
 
 def usual_slip(
@@ -62,52 +70,59 @@ def usual_slip(
     if not isinstance(value, float | int):
         return None
     best: Slip | None = None
-    closest = WITHIN * sd
-    for corrected, words in _candidates(observation, float(value), units):
-        if abs(corrected - value) < TELLING * WITHIN * sd:
+    for corrected, words, common in _candidates(observation, float(value), units):
+        off = abs(corrected - predicted)
+        if abs(corrected - value) < TELLING * WITHIN * sd or off >= WITHIN * sd:
             continue
-        if abs(corrected - predicted) < closest:
-            best, closest = Slip(corrected, words), abs(corrected - predicted)
+        nearer = best is None or off < abs(best.value - predicted)
+        if best is None or (common and not best.common) or (common == best.common and nearer):
+            best = Slip(corrected, words, common)
     return best
 
 
-def _candidates(observation: Observation, value: float, units: str) -> Iterator[tuple[float, str]]:
+def _candidates(
+    observation: Observation, value: float, units: str
+) -> Iterator[tuple[float, str, bool]]:
     """Corrected readings with the slip in words; the first named wins a draw."""
+    metric = units == "metric"
     match observation:
         case TapeLength():
-            steps = [(FOOT, "one foot"), (10 * FOOT, "ten feet"), (INCH, "one inch")]
-            steps += [(1.0, "one metre"), (0.1, "ten centimetres"), (5 * FOOT, "five feet")]
-            yield from _off_by(value, steps)
+            yield from _off_by(value, METRIC_TAPE if metric else US_TAPE, common=True)
+            yield from _exchanged_digits(value, units, rod=False)
             yield from _units(value)
-            yield from _exchanged_digits(value, units, isinstance(observation, RodHeight))
+            yield from _off_by(value, US_TAPE if metric else METRIC_TAPE, common=False)
+            yield from _off_by(value, [(5 * FOOT, "five feet")], common=False)
         case RodHeight() | Elevation():
-            steps = [(INCH, "one inch"), (0.1 * FOOT, "a tenth of a foot"), (FOOT, "one foot")]
-            steps += [(0.1, "ten centimetres"), (0.01, "one centimetre"), (1.0, "one metre")]
-            yield from _off_by(value, steps)
+            rod = isinstance(observation, RodHeight)
+            yield from _off_by(value, METRIC_ROD if metric else US_ROD, common=True)
+            yield from _exchanged_digits(value, units, rod=rod)
             yield from _units(value)
-            yield from _exchanged_digits(value, units, isinstance(observation, RodHeight))
+            yield from _off_by(value, US_ROD if metric else METRIC_ROD, common=False)
         case SlopeOfPlane():
-            yield -value, "taken the other way round"
-            yield float(np.arctan(np.degrees(value) / 100.0)), "percent booked as degrees"
-            yield float(np.radians(100.0 * np.tan(value))), "degrees booked as percent"
-            yield float(np.arctan(np.degrees(value) / 12.0)), "inches in twelve booked as degrees"
+            yield -value, "taken the other way round", True
+            yield float(np.arctan(np.degrees(value) / 100.0)), "percent booked as degrees", True
+            yield float(np.radians(100.0 * np.tan(value))), "degrees booked as percent", True
+            twelve = float(np.arctan(np.degrees(value) / 12.0))
+            yield twelve, "inches in twelve booked as degrees", True
         case _:
             return
 
 
-def _off_by(value: float, steps: list[tuple[float, str]]) -> Iterator[tuple[float, str]]:
+def _off_by(
+    value: float, steps: list[tuple[float, str]], *, common: bool
+) -> Iterator[tuple[float, str, bool]]:
     for step, name in steps:
-        yield value - step, f"{name} too much"
-        yield value + step, f"{name} too little"
+        yield value - step, f"{name} too much", common
+        yield value + step, f"{name} too little", common
 
 
-def _units(value: float) -> Iterator[tuple[float, str]]:
-    yield value * FOOT, "feet booked as metres"
-    yield value / FOOT, "metres booked as feet"
-    yield value / 12.0, "inches booked as feet"
+def _units(value: float) -> Iterator[tuple[float, str, bool]]:
+    yield value * FOOT, "feet booked as metres", True
+    yield value / FOOT, "metres booked as feet", True
+    yield value / 12.0, "inches booked as feet", True
 
 
-def _exchanged_digits(value: float, units: str, rod: bool) -> Iterator[tuple[float, str]]:
+def _exchanged_digits(value: float, units: str, *, rod: bool) -> Iterator[tuple[float, str, bool]]:
     """Exchange two neighbouring digits: of whole feet, of hundredths on a rod, of centimetres."""
     if value <= 0.0:
         return
@@ -117,7 +132,7 @@ def _exchanged_digits(value: float, units: str, rod: bool) -> Iterator[tuple[flo
     for i in range(len(digits) - 1):
         if digits[i] != digits[i + 1]:
             swapped = digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]
-            yield (int(swapped) + rest - 1e-6) * step, "two digits exchanged"
+            yield (int(swapped) + rest - 1e-6) * step, "two digits exchanged", True
 
 
 def wrong_end(tape: TapeLength, state: State, sd: float) -> tuple[str, str] | None:

@@ -34,8 +34,8 @@ MOST_DOUBTED = 20  # readings set aside at the start that are compared with thei
 MOST_SAG = 0.15  # metres by which a deck in service may lie off its plane; judged
 CLEAR = 4.5  # log p by which the worst reading must lead its rivals: a chi-square gap of 9
 
-# Judges which of several single readings is the likely slip: their groups, the fit without them.
-Judge = Callable[[System, Fit, list[int]], int | None]
+# Judges which of several readings may be a usual slip: their groups, the fit with them in use.
+Judge = Callable[[System, Fit, list[int]], list[int]]
 
 
 @dataclass(slots=True)
@@ -175,15 +175,18 @@ def _settle(
     limit = _limit(without)
     rivals = [int(g) for g in np.flatnonzero(near) if without.reliability.log_p[g] >= limit]
     if rivals:
-        picked = _sagging(system, fit, [worst, *rivals])
-        if picked is None and judge:
-            picked = judge(system, fit, [worst, *rivals])
-        if picked is None:
+        named = [worst, *rivals]
+        sagging = _sagging(system, fit, named)
+        if sagging is not None:
+            named = [sagging]
+        elif judge:
+            named = judge(system, fit, named) or named
+        if len(named) > 1:
             state.fit = replace(without, choice=fit.choice)
-            _widen(system, state, (worst, *rivals), float(-2.0 * log_p[worst]))
+            _widen(system, state, tuple(named), float(-2.0 * log_p[worst]))
             return
-        if picked != worst:
-            without = _refit(system, without, _without(fit.choice, [picked]))
+        if named != [worst]:
+            without = _refit(system, without, _without(fit.choice, named))
     state.fit = without
 
 

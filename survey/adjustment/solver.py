@@ -80,7 +80,7 @@ def _gather(network: Network, system: System, start: State, found: Search) -> Ad
     statistics = _statistics(system, fit, rows, found.steps)
     findings = [
         *gross_error_findings(network, system, fit, state),
-        *undecided_findings(system, found.undecided),
+        *undecided_findings(network, system, fit, found.undecided),
         *_misfit(statistics),
     ]
     return AdjustedNetwork(

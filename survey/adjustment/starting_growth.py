@@ -34,6 +34,9 @@ CORNER_SLACK = 20.0  # corner sds are widened by this while cameras are only rou
 LEAST_MARKS = 4  # marks of placed points that place a photo
 ROUNDS = 30
 RESECTION_LIMIT = 12.0  # mean capped chi-square of a mark above which a resection is no good
+# The same for a photo that can also start from a target of its own: four marks of which one is
+# gross fit some wrong stand exactly, and it would carry that target with it.
+OWN_TARGET_LIMIT = 3.0
 
 
 @dataclass(slots=True)
@@ -174,7 +177,9 @@ def place_photo(growth: Growth, photo: str) -> bool:
             seeds.append(Candidate(camera.rotation.T, -camera.rotation.T @ camera.translation, 0.0))
     poses = resect(points, xy, weights, seeds)
     if not known:
-        poses = tuple(p for p in poses if p.chi_square < RESECTION_LIMIT * len(points))
+        has_target = any(p == photo for p, _ in growth.candidates)
+        limit = OWN_TARGET_LIMIT if has_target else RESECTION_LIMIT
+        poses = tuple(p for p in poses if p.chi_square < limit * len(points))
     if not poses:
         if not known:
             growth.refused[photo] = len(points)

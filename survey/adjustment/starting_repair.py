@@ -8,6 +8,7 @@ it says is gross. It is then placed anew from everything the other photos have s
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from survey.adjustment.model import (
 from survey.adjustment.robust import GROSS_SQUARE
 from survey.adjustment.starting import Start, StartFinder, state_of
 from survey.adjustment.starting_growth import (
+    LEAST_MARKS,
     Branches,
     Growth,
     Sight,
@@ -41,6 +43,7 @@ MOST_LEADS = 5  # other targets and photos to grow from
 GAIN = 9.0  # chi-square that a repair must win
 LOST = 0.3  # share of gross readings from which a photo is placed anew
 MOST_REPAIRS = 6
+UNPLACED = ("photo-does-not-fit", "photo-not-tied", "mirrored-photo")  # findings on a photo left out
 
 
 def misfit(network: Network, state: State, score: float) -> float:
@@ -66,7 +69,7 @@ def better_start(
 
     Returns the start as it was when it fits already. `finder` keeps the best lead.
     """
-    if misfit(network, polished.state, polished.score) <= FITTING:
+    if _is_sound(network, finder, polished):
         return start, polished
     best_lead = finder.lead
     for lead in leads(finder)[1 : MOST_LEADS + 1]:
@@ -75,17 +78,31 @@ def better_start(
         again = polish(network, other.state)
         if again.score < polished.score - GAIN:
             start, polished, best_lead = other, again, lead
-        if misfit(network, polished.state, polished.score) <= FITTING:
+        if _is_sound(network, finder, polished):
             break
     finder.lead = best_lead
-    return start, repaired(network, finder, polished)
+    polished = repaired(network, finder, polished)
+    return _without_stale_findings(start, polished.state), polished
+
+
+def _is_sound(network: Network, finder: StartFinder, polished: Polished) -> bool:
+    fits = misfit(network, polished.state, polished.score) <= FITTING
+    return fits and not unplaced_photos(finder, polished.state)
+
+
+def _without_stale_findings(start: Start, state: State) -> Start:
+    """Drop what the start says of photos that a repair has placed since."""
+    placed = {name for kind, name in state if kind == CAMERA}
+    kept = tuple(f for f in start.findings if f.code not in UNPLACED or f.where not in placed)
+    return replace(start, findings=kept)
 
 
 def repaired(network: Network, finder: StartFinder, polished: Polished) -> Polished:
     """Place lost photos anew, the most lost first, as long as the whole fits better for it."""
     tried: set[str] = set()
     for _ in range(MOST_REPAIRS):
-        lost = [p for p in lost_photos(network, polished.state) if p not in tried]
+        lost = lost_photos(network, polished.state) + unplaced_photos(finder, polished.state)
+        lost = [p for p in lost if p not in tried]
         if not lost:
             break
         tried.add(lost[0])
@@ -112,6 +129,20 @@ def lost_photos(network: Network, state: State) -> list[str]:
             said[photo].append(bool(is_gross))
     share = {photo: float(np.mean(flags)) for photo, flags in said.items()}
     return sorted((p for p in share if share[p] >= LOST), key=lambda p: (-share[p], p))
+
+
+def unplaced_photos(finder: StartFinder, state: State) -> list[str]:
+    """Photos that show enough to be placed and are not: a target, or marks of placed points."""
+    index = finder.index
+    shown = {photo: 0 for photo in index.network.cameras if (CAMERA, photo) not in state}
+    for photo, _ in finder.candidates:
+        if photo in shown:
+            shown[photo] += LEAST_MARKS
+    for point, lines in index.sightlines.items():
+        for photo in lines:
+            if photo in shown and (POINT, point) in state:
+                shown[photo] += 1
+    return sorted((p for p in shown if shown[p] >= LEAST_MARKS), key=lambda p: (-shown[p], p))
 
 
 def placed_anew(finder: StartFinder, state: State, photo: str) -> State:
