@@ -10,7 +10,7 @@ import numpy as np
 from survey.adjustment.adjusted import AdjustedNetwork
 from survey.adjustment.board_shape import board_findings
 from survey.adjustment.decided import Adjusted, undecided_faults, undecided_poses
-from survey.adjustment.doubted_tapes import with_tapes_doubted
+from survey.adjustment.doubted import with_parts_doubted
 from survey.adjustment.fault_findings import fault_finding, overhang_findings, shows
 from survey.adjustment.fault_search import Explanation, explain
 from survey.adjustment.faults import FaultModel
@@ -51,7 +51,7 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
         If photos and readings together fix no length, height or slope at all.
     """
     hypotheses, first = find_hypotheses(network)
-    hypotheses = with_tapes_doubted(network, hypotheses)
+    hypotheses = with_parts_doubted(network, hypotheses)
     _refuse_nothing(network, first, hypotheses[0].state)
     network = with_edge_departures(network, hypotheses[0].state)
     solved = [solve(network, hypothesis.state) for hypothesis in hypotheses]

@@ -3,9 +3,10 @@
 Run from the repository's folder: ``python -m tests.studies.real_photos``. The 26 chessboard
 photographs of OpenCV's samples (640 x 480, 9 x 6 inner corners; Debian package opencv-doc). In each
 photo a block of 2 x 2 squares is taken for the printed target, at four places of the board; every
-other corner is a marked point of the same surface. Lengths run from the block's middle corner
-to each other corner and are compared with the board's grid; the lens is calibrated on the other half
-of the photos of the same camera. Beside it, the plain homography of the block's corners.
+other corner is a marked point of the plane that the target lies on, as nearly as the program takes
+any target to lie on its wall. Lengths run from the block's middle corner to each other corner and
+are compared with the board's grid; the lens is calibrated on the other half of the photos of the
+same camera. Beside it, the plain homography of the block's corners.
 """
 
 from __future__ import annotations
