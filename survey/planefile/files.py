@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import json
-import math
 import re
 from pathlib import Path
 from typing import Any
 
-from survey.errors import InputError, Problem, StorageError
+from survey.errors import InputError, StorageError
 from survey.planefile.model import FORMAT, SUFFIX, VERSION, PlaneFile
 from survey.planefile.schema import find_problems
 from survey.planefile.text import format_document
 from survey.storage import write_atomically
+from survey.visit.json_text import parse_strict_json
 
 LARGEST_FILE = 64 * 2**20  # bytes; 100,000 observations take about 40 MB
-DEEPEST = 32  # levels of lists and tables; the format uses 9
-LONGEST_NUMBER = 40  # characters
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.I)  # names Windows keeps to itself
 
 
@@ -60,7 +57,7 @@ def read_plane_file(path: Path) -> PlaneFile:
         once, each with the key it is at.
     """
     path = Path(path)
-    document = _parse(_read_text(path), path.name)
+    document = parse_strict_json(_read_text(path), path.name, cure="measure the visit again")
     _check_version(document, path.name)
     problems = find_problems(document, path.name)
     if problems:
@@ -131,75 +128,6 @@ def _read_text(path: Path) -> str:
             where=path.name,
             cure="check that it is a plane file and was not changed by another program",
         ) from error
-
-
-def _parse(text: str, file: str) -> Any:
-    """Return the JSON values of a text, refusing what JSON leaves open."""
-    _check_depth(text, file)
-    repeated: list[str] = []
-
-    def table(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        keys = [key for key, _ in pairs]
-        repeated.extend(sorted({key for key in keys if keys.count(key) > 1}))
-        return dict(pairs)
-
-    try:
-        document = json.loads(
-            text,
-            object_pairs_hook=table,
-            parse_constant=_refuse_constant,
-            parse_float=_finite,
-            parse_int=_whole,
-        )
-    except json.JSONDecodeError as error:
-        raise InputError(
-            f"it is not JSON: {error.msg.lower()}",
-            where=f"{file} line {error.lineno}",
-            cure="measure the visit again",
-        ) from error
-    except ValueError as error:
-        raise InputError(str(error), where=file, cure="measure the visit again") from error
-    if repeated:
-        raise InputError.of(
-            [Problem(f"key {key!r} is there twice", file, "keep one") for key in repeated]
-        )
-    return document
-
-
-def _check_depth(text: str, file: str) -> None:
-    """Refuse text nested deeper than any plane file, before the parser recurses into it."""
-    level = deepest = 0
-    # A text that never ends runs to the end of the file, so that each sign is looked at once.
-    for sign in re.finditer(r'"(?:[^"\\]|\\[\s\S]?)*+"?|[\[{]|[\]}]', text):
-        first = sign[0][0]
-        if first in "[{":
-            level += 1
-            deepest = max(deepest, level)
-        elif first in "]}":
-            level -= 1
-    if deepest > DEEPEST:
-        raise InputError(
-            f"lists and tables are nested {deepest} deep, more than {DEEPEST}",
-            where=file,
-            cure="check that it is a plane file",
-        )
-
-
-def _refuse_constant(name: str) -> Any:
-    raise ValueError(f"{name} is no number that a plane file can hold")
-
-
-def _finite(text: str) -> float:
-    value = float(text)
-    if len(text) > LONGEST_NUMBER or not math.isfinite(value):
-        raise ValueError(f"the number {text[:LONGEST_NUMBER]} is out of range")
-    return value
-
-
-def _whole(text: str) -> int:
-    if len(text) > LONGEST_NUMBER:
-        raise ValueError(f"the number {text[:LONGEST_NUMBER]}... is out of range")
-    return int(text)
 
 
 def _check_version(document: Any, file: str) -> None:

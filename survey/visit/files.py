@@ -14,11 +14,17 @@ def read_bytes(path: Path, most: int) -> bytes:
     Raises
     ------
     InputError
-        If it is no regular file, or larger.
+        If it is a link or no regular file, or larger.
     StorageError
         If the system can't read it.
     """
     try:
+        if path.is_symlink():
+            raise InputError(
+                f"{path.name} is a link, which could lead out of the visit",
+                where=path.name,
+                cure="put the file itself there",
+            )
         if not path.is_file():
             raise InputError(
                 f"{path.name} is no plain file", where=path.name, cure="put the file itself there"
@@ -64,13 +70,13 @@ def decode(data: bytes, name: str) -> str:
         raise InputError(
             f"the file is not UTF-8 text (byte 0x{data[error.start]:02x})",
             where=f"{name} line {line}",
-            cure='save it as "CSV UTF-8" or UTF-8 text',
+            cure='save it as UTF-8 text (a spreadsheet calls it "CSV UTF-8")',
         ) from error
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise InputError(
             "the file holds zero bytes, so it is no UTF-8 text",
             where=f"{name} line {line}",
-            cure='save it as "CSV UTF-8" or UTF-8 text',
+            cure='save it as UTF-8 text (a spreadsheet calls it "CSV UTF-8")',
         )
     return text

@@ -44,6 +44,8 @@ def shown(value: object) -> str:
 def _plain(value: object) -> str:
     """Return a value of a TOML or JSON file in its own spelling."""
     match value:
+        case None:
+            return "null"
         case bool():
             return "true" if value else "false"
         case dict():
@@ -53,6 +55,6 @@ def _plain(value: object) -> str:
         case str():
             return f'"{value}"'
         case int():
-            return str(value) if abs(value) < 10**40 else "a number of over 40 digits"
+            return str(value) if abs(value) < 10**15 else "a number of over 15 digits"
         case _:
             return str(value)

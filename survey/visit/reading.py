@@ -18,6 +18,7 @@ from survey.visit.crosscheck import (
 )
 from survey.visit.marks_file import Marks, read_marks
 from survey.visit.model import Reading, Visit
+from survey.visit.problems import shown
 from survey.visit.readings_file import read_readings
 from survey.visit.toml_text import TomlText
 from survey.visit.visit_file import read_visit_file
@@ -58,7 +59,7 @@ def open_visit(folder: str | Path) -> Visit:
     readings = _collect(
         problems, lambda: read_readings(folder, read[0] if read else None, problems)
     )
-    photos = _collect(problems, lambda: list_photos(folder)) or ()
+    photos = _collect(problems, lambda: list_photos(folder))
     others_are_sound = visit_is_sound and not problems
     if read is not None and visit_is_sound:
         problems += _crosscheck(*read, marks or Marks(), readings or (), photos, others_are_sound)
@@ -68,7 +69,7 @@ def open_visit(folder: str | Path) -> Visit:
         read[0],
         marks=marks.marks if marks else (),
         readings=readings or (),
-        photo_paths=photos,
+        photo_paths=photos or (),
         marked_points=marks.points if marks else (),
     )
 
@@ -78,13 +79,13 @@ def _crosscheck(
     source: TomlText,
     marks: Marks,
     readings: tuple[Reading, ...],
-    photos: tuple[Path, ...],
+    photos: tuple[Path, ...] | None,
     others_are_sound: bool,
 ) -> list[Problem]:
     """Check names across files; points only when no mark or reading was set aside."""
     problems = check_names(visit, source) + check_calibrations(visit, source)
     problems += check_marks(visit, marks.marks)
-    problems += check_photos(photos, marks.marks)
+    problems += [] if photos is None else check_photos(photos, marks.marks)
     problems += check_reading_ids(readings)
     if others_are_sound:
         problems += check_points(visit, source, marks.marks, marks.points, readings)
@@ -132,13 +133,20 @@ def list_photos(folder: Path) -> tuple[Path, ...]:
     Raises
     ------
     InputError
-        For a link, which could lead out of the visit, or more than `MOST_PHOTOS` files.
+        For a link, which could lead out of the visit, a name with control signs, or more than
+        `MOST_PHOTOS` files.
     StorageError
         If the folder can't be listed.
     """
     photos = folder / PHOTOS
     if not photos.exists():
         return ()
+    if photos.is_symlink():
+        raise InputError(
+            f"{PHOTOS} is a link, which leads out of the visit",
+            where=PHOTOS,
+            cure="copy the folder itself there",
+        )
     try:
         paths = sorted(path for path in photos.iterdir() if not path.name.startswith("."))
     except NotADirectoryError as error:
@@ -152,13 +160,18 @@ def list_photos(folder: Path) -> tuple[Path, ...]:
             cure="check the disk and the folder's permissions",
         ) from error
     paths = [path for path in paths if path.suffix.lower() not in NOT_PHOTOS]
-    links = [
+    problems = [
         Problem("it is a link", f"{PHOTOS}/{path.name}", "copy the photo itself there")
         for path in paths
         if path.is_symlink()
     ]
-    if links:
-        raise InputError.of(links)
+    problems += [
+        Problem(f"the photo's name {shown(path.name)} is no plain text", PHOTOS, "rename the photo")
+        for path in paths
+        if not path.name.isprintable()
+    ]
+    if problems:
+        raise InputError.of(problems)
     paths = [path for path in paths if path.is_file()]
     if len(paths) > MOST_PHOTOS:
         raise InputError(

@@ -61,13 +61,7 @@ def _syntax_error(message: str, text: str, name: str) -> InputError:
     rows = text.splitlines() or [""]
     number = int(match[1]) if match and match[1] else len(rows)
     row = rows[min(number, len(rows)) - 1]
-    cure = "compare the line with the example"
-    if row.count('"') % 2 == 1 or re.search(r'"[^"]*"[^",\]}#]*"', row):
-        cure = 'a " inside quotes ends the text: write inches as in, like "12 ft 6-1/2 in"'
-    elif re.search(r"=\s*[0-9./ -]+[a-zA-Z'%:/]", row) or re.search(r"=\s*[A-Za-z]", row):
-        cure = "put the text after = between quotes"
-    elif "duplicate" in reason.lower() or "overwrite" in reason.lower():
-        cure = "keep one of the two"
+    cure = _cure(row, reason)
     reason = {
         "Cannot overwrite a value": "a key or table stands twice",
         "Expected newline or end of document after a statement": "more stands behind the value",
@@ -77,6 +71,18 @@ def _syntax_error(message: str, text: str, name: str) -> InputError:
         where=f"{name} line {number}",
         cure=cure,
     )
+
+
+def _cure(row: str, reason: str) -> str:
+    """Return what to do about a line that is no TOML."""
+    if "duplicate" in reason.lower() or "overwrite" in reason.lower():
+        return "keep one of the two"
+    between = re.sub(r'"[^"]*"', "\0", row)  # each text in quotes as one sign
+    if '"' in between or re.search(r"\0\s*[^\0\s,\]}#=.]", between):
+        return 'a " inside quotes ends the text: write inches as in, like "12 ft 6-1/2 in"'
+    if re.search(r"=\s*[0-9./ -]+[a-zA-Z'%:/]|=\s*(?!true\b|false\b|inf\b|nan\b)[A-Za-z]", between):
+        return "put the text after = between quotes"
+    return "compare the line with the example"
 
 
 class _Scanner:

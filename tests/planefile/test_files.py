@@ -19,9 +19,10 @@ from survey.planefile import (
     read_plane_file,
     write_plane_file,
 )
-from survey.planefile.files import DEEPEST, file_stem
+from survey.planefile.files import file_stem
 from survey.planefile.schema import MOST_PROBLEMS, find_problems
 from survey.planefile.text import content_hash, format_document
+from survey.visit.json_text import DEEPEST
 from tests.planefile.made import a_plane_file
 from tests.rules.made import a_visit
 
@@ -165,8 +166,8 @@ def test_all_repeated_keys_are_named(tmp_path, document):
     text = json.dumps(document).replace('"plies": 2', '"plies": 2, "plies": 3')
     text = text.replace('"weather": "clear"', '"weather": "clear", "weather": "wet"')
     assert {problem.what for problem in problems_of(tmp_path, text)} == {
-        "key 'plies' is there twice",
-        "key 'weather' is there twice",
+        'key "plies" stands twice',
+        'key "weather" stands twice',
     }
 
 

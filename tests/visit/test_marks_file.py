@@ -173,15 +173,16 @@ def test_wrong_mark_is_answered_with_place_reason_and_cure(
         ('{"marks": [],}', "not valid JSON"),
         ('{"marks": [{"px": [NaN, 1]}]}', "NaN is no JSON number"),
         ('{"marks": [{"px": [-Infinity, 1]}]}', "-Infinity is no JSON number"),
-        ('{"marks": [{"id": "a", "kind": "point", "px": [1e999, 1]}]}', "px is"),
+        ('{"marks": [{"id": "a", "kind": "point", "px": [1e999, 1]}]}', "the number 1e999 is out of range"),
         ('{"format": 1, "format": 1}', "stands twice"),
         ('{"marks": [{"id": "a", "id": "b"}]}', 'key "id" stands twice'),
-        ("[" * 100_000, "nested deeper"),
-        ('{"a":' * 100_000, "nested deeper"),
+        ("[" * 100_000, "deep, over 32"),
+        ('{"a":' * 100_000, "deep, over 32"),
         ('{"format": ' + "9" * 5000 + "}", "too many digits"),
-        ('{"format": ' + "9" * 50 + "}", "a number of over 40 digits"),
+        ('{"format": ' + "9" * 40 + "}", "a number of over 15 digits"),
         ('{"points": ["\\ud800"]}', "control signs"),
         ("\ufeff{", "not valid JSON"),
+        ("null", "holds null"),
     ],
 )
 def test_hostile_text_is_refused_in_one_sentence(text: str, what: str) -> None:
@@ -191,6 +192,16 @@ def test_hostile_text_is_refused_in_one_sentence(text: str, what: str) -> None:
     except InputError as error:
         problems += error.problems
     assert any(what in one.what for one in problems), problems
+
+
+def test_number_that_json_lacks_is_named_with_its_line() -> None:
+    text = '{"format": 1,\n "points": ["NaN", "1e999"],\n "marks": [{"px": [NaN, 1]}]}'
+    with pytest.raises(InputError) as caught:
+        parse_marks(text, [])
+    assert caught.value.where == "marks.json line 3"
+    with pytest.raises(InputError) as caught:
+        parse_marks(text.replace("NaN, 1", "1e999, 1"), [])
+    assert caught.value.where == "marks.json line 3"
 
 
 def test_bounds_of_size_and_number(folder: Path) -> None:

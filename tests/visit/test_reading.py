@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from pathlib import Path
 
@@ -58,6 +59,24 @@ def test_link_among_the_photos_is_refused(folder: Path, tmp_path: Path) -> None:
     (tmp_path / "secret.jpg").write_bytes(b"x")
     (folder / "photos" / "c.jpg").symlink_to(tmp_path / "secret.jpg")
     assert any("is a link" in one.what for one in problems_of(folder))
+
+
+@pytest.mark.parametrize("name", ["photos", "visit.toml", "marks.json", "readings.csv"])
+def test_link_in_place_of_a_part_of_the_visit_is_refused(folder: Path, name: str) -> None:
+    (folder / name).rename(folder.parent / name)
+    (folder / name).symlink_to(folder.parent / name)
+    (problem, *_) = [one for one in problems_of(folder) if one.where == name]
+    assert "is a link" in problem.what
+
+
+@pytest.mark.parametrize("name", [b"a\nb.jpg", b"\xff\xfe.jpg"])
+def test_photo_whose_name_no_result_could_hold_is_refused(folder: Path, name: bytes) -> None:
+    try:
+        Path(os.fsdecode(os.fsencode(folder / "photos") + b"/" + name)).write_bytes(b"x")
+    except OSError:
+        pytest.skip("this file system takes no such name")
+    (problem,) = problems_of(folder)
+    assert "no plain text" in problem.what and problem.cure == "rename the photo"
 
 
 def test_photos_in_place_of_a_folder_and_too_many_are_refused(tmp_path: Path) -> None:

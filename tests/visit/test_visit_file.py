@@ -208,6 +208,8 @@ def test_wrong_value_is_answered_with_line_reason_and_cure(
         ('across = "9-1/2 in"', "across = 9-1/2 in", 22, "quotes"),
         ('across = "9-1/2 in"', "across = 9.5 in", 22, "quotes"),
         ("plies = 2", "plies = 2\nplies = 3", 11, "keep one"),
+        ('units = "us"', 'units = "us"\nunits = "us" # or "metric"', 7, "keep one"),
+        ('thickness = "1/2 in"', 'thickness = { a = "x", b = 5/8 in, c = "y" }', 26, "quotes"),
         ("[conditions]", "[conditions", 13, ""),
         ('lens = "back camera"', 'lens = """back camera', 153, ""),
     ],
