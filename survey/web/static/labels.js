@@ -1,5 +1,5 @@
-// Names beside what they belong to, never over a mark or over each other. What finds no room is left
-// out: the mark itself is seen, and its name when it is chosen or under the pointer.
+// Names beside their marks, never over a mark or each other. What finds no room is left out; the mark
+// is seen, and its name once it is chosen or under the pointer.
 
 import { stroke, tag, trace } from "./lines.js";
 

@@ -2,14 +2,14 @@
 
 import { announce, button, byId, el, labelled, refill } from "./dom.js";
 import { act } from "./queue.js";
-import { choosePhoto, markName, marksIn, on, select, state, vertices, visit, withVertices } from "./store.js";
+import { choosePhoto, markName, marksIn, onSoon, select, state, vertices, visit, withVertices } from "./store.js";
 
 let stage = null;
 let all = false;
 
 export function startList(withStage) {
   stage = withStage;
-  on("visit sync photo selection", draw);
+  onSoon("visit sync photo selection", draw);
 }
 
 const number = (value) => String(Math.round(value * 100) / 100);

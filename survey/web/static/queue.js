@@ -76,7 +76,8 @@ async function send() {
       tell("visit");
       channel.postMessage({ version: reply.version });
     } catch (failure) {
-      if (failure instanceof Refused && failure.status < 500) {
+      // 401: the program was started anew, so nothing is refused for good
+      if (failure instanceof Refused && failure.status < 500 && failure.status !== 401) {
         done(entry, null);
         complain(failure);
         await reload().catch(() => tell("sync"));
@@ -132,7 +133,8 @@ export async function follow() {
       const searched = seen !== undefined && seen !== state.visit.seen; // more photos were searched
       if (busy) await pause(200);
       else if (version > state.visit.version || searched) await reload();
-    } catch {
+    } catch (failure) {
+      if (failure.status === 401 && state.online) complain(failure);
       reached(false);
       await pause(1500);
     }

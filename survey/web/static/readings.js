@@ -3,7 +3,7 @@
 import { button, byId, complain, el, labelled, many, refill } from "./dom.js";
 import { act } from "./queue.js";
 import { drawRoof } from "./plan.js";
-import { on, state, visit } from "./store.js";
+import { onSoon, state, visit } from "./store.js";
 import { tellWater } from "./water.js";
 
 const COLUMNS = {
@@ -21,7 +21,7 @@ let kind = "tape";
 let draft = {};
 
 export function startReadings() {
-  on("visit sync result", draw);
+  onSoon("visit sync result", draw);
 }
 
 function draw() {
@@ -89,7 +89,7 @@ function water(now) {
 function paster() {
   const area = el("textarea", { id: "paste", rows: 3, "data-key": "paste", placeholder: "kind\tpoint\tto\tvalue" });
   return el("details", { class: "paste" }, el("summary", { text: "Paste from a spreadsheet" }),
-    el("label", { for: "paste", text: `Cells can be pasted into any field above, from there on; or here, under a header line with some of ${KNOWN.join(", ")}` }), area,
+    el("label", { for: "paste", text: `Paste cells into any field above, or here under a header line: ${KNOWN.join(", ")}` }), area,
     button("Write them down", async () => { if (await paste(area.value)) { area.value = ""; draw(); } }, { key: "paste rows" }));
 }
 

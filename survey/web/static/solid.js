@@ -1,6 +1,6 @@
 // The planes in space with the places the photos were taken from; turned by strokes, buttons or keys.
 
-import { button, el } from "./dom.js";
+import { button, el, many } from "./dom.js";
 import { Labels } from "./labels.js";
 import { trace } from "./lines.js";
 import { choosePhoto, on, state } from "./store.js";
@@ -23,7 +23,7 @@ export class Solid {
         },
         keydown: (event) => this.key(event),
       } });
-    const by = (turn, tilt) => () => this.rotate(turn, tilt);
+    const by = (...angles) => () => this.rotate(...angles);
     this.section = el("section", { class: "space" }, el("h3", { text: "In space" }), this.canvas,
       el("div", { class: "chips", role: "group", "aria-label": "Turn the view" },
         button("↺", by(-TURN, 0), { label: "Turn left", key: "turn left" }), button("↻", by(TURN, 0), { label: "Turn right", key: "turn right" }),
@@ -92,8 +92,7 @@ export class Solid {
       labels.add(camera.photo.replace(/\.[^.]*$/, ""), at[0], at[1], open ? 3 : 1, open);
     }
     labels.draw(context, { width, height });
-    const seen = cameras.map((one) => one.photo).join(", ");
-    this.canvas.setAttribute("aria-label", `${planes.map((one) => one.name).join(", ")} in space${seen ? `, taken from ${cameras.length} places: ${seen}` : ""}`);
+    this.canvas.setAttribute("aria-label", `${planes.map((one) => one.name).join(", ")} in space, with ${many(cameras.length, "photo")}`);
   }
 
   drawPlane(context, plane, at) {
@@ -105,7 +104,7 @@ export class Solid {
     context.stroke();
   }
 
-  /** A box where the photo was taken, with a line the way it looks. */
+  /** A box with a line the way the photo looks. */
   drawCamera(context, camera, project) {
     const [x, y] = project(camera.position_m);
     trace(context, [[x, y], project(camera.position_m.map((value, axis) => value + camera.axis[axis] * 1.5)).slice(0, 2)]);

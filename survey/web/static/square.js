@@ -1,5 +1,5 @@
-// A plane seen square on, at one scale everywhere, with a line that measures: its length carries its
-// interval, which follows from how the plane is known and how finely the ends were pressed.
+// A plane seen square on, with a line that measures; its interval follows from how the plane is known
+// and how finely the ends were pressed.
 
 import { bitmap, keepAsking } from "./api.js";
 import { announce, byId, complain, el, refill } from "./dom.js";
@@ -125,8 +125,7 @@ class Square {
   }
 
   tap(place) {
-    if (this.start?.near >= 0) return;
-    this.set(this.view.toPhoto(place));
+    if (this.start.near < 0) this.set(this.view.toPhoto(place));
   }
 
   drop() { this.hair = null; this.draw(); }
@@ -147,7 +146,8 @@ class Square {
     const middle = this.view.toPhoto(this.view.middle());
     const about = this.hair ? this.view.toScreen(this.hair) : undefined;
     if (by) this.hair = (this.hair ?? middle).map((value, axis) => value + by[axis]);
-    else if (event.key === "Enter") { if (this.hair) this.set(this.hair); else this.hair = middle; }
+    else if (event.key === "Enter" && this.hair) this.set(this.hair);
+    else if (event.key === "Enter") this.hair = middle;
     else if (event.key === "+" || event.key === "=") this.zoom(1.5, about);
     else if (event.key === "-") this.zoom(1 / 1.5, about);
     else if (event.key === "0") this.view.fit();
@@ -163,7 +163,7 @@ class Square {
     const line = this.ends.length > 1 ? measure(this.lies, this.ends, this.fine ?? 0) : null;
     const units = state.visit.units;
     this.length = line && lengthText(line.length, line.half, units);
-    if (this.image) this.told.value = this.length ?? (this.ends.length ? "Press the other end." : "Press both ends of what is to be measured.");
+    if (this.image) this.told.value = this.length ?? (this.ends.length ? "Press the other end." : "Press both ends of what to measure.");
     this.draw();
   }
 

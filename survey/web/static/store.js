@@ -22,6 +22,12 @@ export function on(topics, act) {
   }
 }
 
+/** The same, once for all that is told within a frame: for what is slow to draw. */
+export function onSoon(topics, act) {
+  let due = 0;
+  on(topics, () => { due ||= setTimeout(() => { due = 0; act(); }, 16); });
+}
+
 export function tell(topic) {
   if (topic === "visit" || topic === "sync") folded = null;
   for (const act of listeners.get(topic) ?? []) act();

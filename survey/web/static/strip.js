@@ -3,7 +3,7 @@
 import { Refused, get, postPhoto, thumbPath } from "./api.js";
 import { announce, button, byId, complain, el, many, refill } from "./dom.js";
 import { reload } from "./queue.js";
-import { choosePhoto, marksIn, on, state } from "./store.js";
+import { choosePhoto, marksIn, onSoon, state } from "./store.js";
 
 let picker = null;
 let sending = 0;
@@ -26,7 +26,7 @@ export function startStrip() {
     document.body.classList.remove("dropping");
     if (drop.dataTransfer?.files.length) send([...drop.dataTransfer.files]);
   });
-  on("visit sync photo", draw);
+  onSoon("visit sync photo", draw);
   get("/api/phone").then(({ on: may }) => { phone = may; draw(); }, () => {});
 }
 

@@ -50,7 +50,7 @@ export function tellWater({ drainage }, units) {
   const spots = drainage.low_spots ?? [];
   const next = (drainage.next_readings ?? []).slice(0, 2);
   return el("div", { class: "water" },
-    drainage.before ? el("p", { class: "aside", text: "As it was before the last change; being worked out anew." }) : null,
+    drainage.before ? el("p", { class: "aside", text: "As before the last change; being worked out anew." }) : null,
     spots.length
       ? el("ul", {}, spots.map((spot, index) => el("li", {},
           el("span", { class: "letter", text: `W${index + 1}` }),
