@@ -116,7 +116,7 @@ function planes(now, units) {
     return el("section", { class: "plane" }, el("h3", { text: plane.name }),
       el("dl", {}, facts.map(([words, measured]) => [el("dt", { text: words }),
         el("dd", { class: isKnown(measured) ? "" : "gap", text: measuredText(measured, units) })])),
-      isKnown(plane.area) ? button("Measure on its photo", () => openSquare(plane.name), { key: `square ${plane.name}`, label: `Measure on a photo: ${plane.name}` }) : null,
+      isKnown(plane.area) ? button(`Measure on a photo of ${plane.name}`, () => openSquare(plane.name)) : null,
       drawRoof(now, plane.name, units), tellWater(plane, units));
   });
 }
