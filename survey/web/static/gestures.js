@@ -1,5 +1,5 @@
 // Presses, strokes and wheels on the canvas, told apart: press, steer, pan, pinch.
-// A press that moves farther than a shaky hand before the magnifier opens is a pan and never a mark.
+// A press that moves farther than a shaky hand before it rests is a pan and never a mark.
 
 import { distance, middleOf } from "./view.js";
 

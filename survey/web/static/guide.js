@@ -1,5 +1,4 @@
 // One step at a time from an empty visit to the plane file: what is next, with at most two answers.
-// Everything else stays within reach but out of the way.
 
 import { announce, button, byId, el, labelled, many, refill } from "./dom.js";
 import { EDGE_LOOKS } from "./lines.js";

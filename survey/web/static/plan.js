@@ -1,5 +1,4 @@
-// Plans from above: one of all roofs, and one of each roof with its edges by colour, dash and letter,
-// their lengths, and the water on it.
+// Plans from above: one of all roofs, and one of each with its edges, their lengths and its water.
 
 import { el, svg } from "./dom.js";
 import { EDGE_LOOKS, edgeLook } from "./lines.js";

@@ -1,5 +1,5 @@
 // Actions on their way to the visit. Each is sent at once, one after another, and stays in the
-// browser's storage until the back end has said that it is on disk. There is no save button.
+// browser's storage until the back end has said that it is on disk.
 
 import { Refused, get, pause, post } from "./api.js";
 import { announce, complain } from "./dom.js";

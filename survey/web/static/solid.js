@@ -1,4 +1,4 @@
-// The planes in space with the places the photos were taken from; turned by strokes, buttons or keys.
+// The planes in space with the places the photos were taken from.
 
 import { button, el, many } from "./dom.js";
 import { Labels } from "./labels.js";
