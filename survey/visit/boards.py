@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
-
 from survey.visit.model import ForeignBoard, SheetBoard, TargetSpec
+from survey.visit.problems import nearest, shown
 from survey.visit.tables import Table, default_of, value_or
 
 DICTIONARY_SIZES = {
@@ -21,6 +20,11 @@ DICTIONARY_SIZES = {
     "DICT_ARUCO_MIP_36h12": 250,
 }
 """Marker dictionaries by OpenCV's name, with the number of markers in each."""
+
+SHEET_SIZES = ("letter", "a4", "tabloid", "a3", "board-18", "board-24")
+SHEET_NUMBERS = 16
+SHEET_CODES = tuple(f"{size}-{n}" for size in SHEET_SIZES for n in range(1, SHEET_NUMBERS + 1))
+"""Codes of our own sheets, as `survey.target` prints them."""
 
 BOARD_KINDS = ("marker", "marker grid", "charuco")
 MOUNTS = {
@@ -71,10 +75,12 @@ def _board(table: Table) -> SheetBoard | ForeignBoard:
         table.wrong("a target is either a sheet or a board", "keep one of the two", "board")
     if board is not None:
         return _foreign_board(board)
-    if sheet is not None and not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*-[0-9]{1,3}", sheet):
+    if sheet is not None and sheet not in SHEET_CODES:
+        sizes = f"{', '.join(SHEET_SIZES)}, a hyphen and a number from 1 to {SHEET_NUMBERS}"
+        close = nearest(sheet, SHEET_CODES)
         table.wrong(
-            f'sheet = "{sheet}" is no sheet code',
-            'write the code printed on the sheet, like "letter-1"',
+            f"sheet = {shown(sheet)} is no sheet code",
+            f'did you mean "{close}"?' if close else f"sheets are {sizes}",
             "sheet",
         )
     return SheetBoard(sheet or "letter-1")

@@ -173,7 +173,10 @@ def test_wrong_mark_is_answered_with_place_reason_and_cure(
         ('{"marks": [],}', "not valid JSON"),
         ('{"marks": [{"px": [NaN, 1]}]}', "NaN is no JSON number"),
         ('{"marks": [{"px": [-Infinity, 1]}]}', "-Infinity is no JSON number"),
-        ('{"marks": [{"id": "a", "kind": "point", "px": [1e999, 1]}]}', "the number 1e999 is out of range"),
+        (
+            '{"marks": [{"id": "a", "kind": "point", "px": [1e999, 1]}]}',
+            "the number 1e999 is out of range",
+        ),
         ('{"format": 1, "format": 1}', "stands twice"),
         ('{"marks": [{"id": "a", "id": "b"}]}', 'key "id" stands twice'),
         ("[" * 100_000, "deep, over 32"),

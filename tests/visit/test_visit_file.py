@@ -10,8 +10,9 @@ import cv2
 import pytest
 
 from survey.errors import InputError, Problem
+from survey.target.sheets import NUMBERS, SIZES
 from survey.visit import open_visit
-from survey.visit.boards import DICTIONARY_SIZES
+from survey.visit.boards import DICTIONARY_SIZES, SHEET_NUMBERS, SHEET_SIZES
 from survey.visit.crosscheck import check_names
 from survey.visit.model import EdgeKind, ForeignBoard, OutletKind, SheetBoard
 from survey.visit.toml_text import LONGEST_KEY, parse_toml
@@ -124,7 +125,9 @@ def test_every_key_may_be_unknown_or_is_asked_for(line: int, key: str) -> None:
         ('"9-1/2 in"', "9.5", "across", "bears no unit", "add ft, in"),
         ('"9-1/2 in"', '"95 ft"', "across", "not between", "check the unit"),
         ('"9-1/2 in"', '"-9-1/2 in"', "across", "not between", "check the unit"),
-        ('"tabloid-1"', '"Tabloid 1"', "sheet", "no sheet code", "letter-1"),
+        ('"tabloid-1"', '"Tabloid 1"', "sheet", "no sheet code", "tabloid-1"),
+        ('"tabloid-1"', '"tabloid-17"', "sheet", "no sheet code", "did you mean"),
+        ('"tabloid-1"', '"napkin"', "sheet", "no sheet code", "a number from 1 to 16"),
         ('sheet = "tabloid-1"\n', "", "[[target]]", "does not say what is printed", "sheet ="),
         ('"plumb and level"', '"plum"', "mounted", '"plum" is not known', '"plumb"?'),
         ('"DICT_5X5_100"', '"DICT_5x5_100"', "dictionary", "not known", '"DICT_5X5_100"?'),
@@ -333,6 +336,11 @@ k = 1
     assert ("b",) not in lines
     assert ("c",) not in lines
     assert source.where(("t", "f", "g", "h")) == "f line 11"
+
+
+def test_sheet_codes_are_those_that_are_printed() -> None:
+    assert SHEET_SIZES == tuple(SIZES)
+    assert SHEET_NUMBERS == NUMBERS
 
 
 @pytest.mark.parametrize("name", DICTIONARY_SIZES)
