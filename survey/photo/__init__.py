@@ -1,5 +1,6 @@
 """Photos: what each file is, its camera, its upright pixels. See docs/photos.md."""
 
+from survey.photo.bounded import BoundedDecoder
 from survey.photo.calibrated import AssignedCalibration, read_calibrations
 from survey.photo.calibrating import calibrate, stored_corners, stored_size
 from survey.photo.calibration_file import read_calibration, write_calibration
@@ -12,6 +13,7 @@ from survey.photo.reading import read_photo, read_photos
 __all__ = [
     "DEFAULT_LIMITS",
     "AssignedCalibration",
+    "BoundedDecoder",
     "Calibration",
     "CameraPrior",
     "Limits",

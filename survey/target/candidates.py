@@ -28,8 +28,13 @@ DIM = 20.0  # grey levels under which `LIGHTNESS` is nearly linear: noise, not l
 LIGHTNESS: Grey = np.rint(255.0 * np.log1p(np.arange(256) / DIM) / np.log1p(255.0 / DIM)).astype(
     np.uint8
 )
-LEAST_SIDE_PX = 5  # of a region's upright box, pixels of the reduced image
-LEAST_LONG_SIDE_PX = 8
+LEAST_SIDE_PX = 6  # of a region's upright box, pixels of the reduced image
+LEAST_LONG_SIDE_PX = 9
+MOST_ASPECT = 5  # a square turned by 75 degrees, and more
+COVER = (
+    0.2,
+    0.9,
+)  # share of its upright box that a marker's dark covers; own simulation 0.29 to 0.71
 _FILL = 0.62  # least share of its circumscribed octagon that a four-sided region fills
 _HOLES = 0.06  # least share of a marker's outline that is light; a word has light bits
 _HOLE_LEVELS = 8.0  # light spots over the dark of the border, grey levels
@@ -37,7 +42,7 @@ _HOLE_SPREADS = 1.2  # the same over the spread of the dark
 _LARGE_PX = 80  # boxes wider than that are not judged by coarse samples
 _INSET_PX = 0.5  # of outlines, as they run through pixels' middles, where reducing left no blur
 _GRID = 12  # samples along each side of a region's box
-_FAR = 99  # beyond every sample
+_FAR = 50  # beyond every sample; twice it still fits eight bits
 
 _PATTERNS = np.arange(2**_GRID)
 _SET = (_PATTERNS[:, None] >> np.arange(_GRID)[::-1]) & 1 == 1  # by sample, first one leading
@@ -126,8 +131,9 @@ def _dark_regions(dark: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> Regions:
     )
     width, height, area = stats[:, 2], stats[:, 3], stats[:, 4]
     short, long = np.minimum(width, height), np.maximum(width, height)
-    fit = (short >= LEAST_SIDE_PX) & (long >= LEAST_LONG_SIDE_PX) & (long <= 8 * short)
-    fit &= (area > 0.1 * width * height) & (area < 0.97 * width * height)
+    fit = (short >= LEAST_SIDE_PX) & (long >= LEAST_LONG_SIDE_PX) & (long <= MOST_ASPECT * short)
+    least, most = COVER
+    fit &= (area > least * width * height) & (area < most * width * height)
     fit[0] = False  # the background
     numbers = np.flatnonzero(fit)
     return Regions(
@@ -143,14 +149,19 @@ def _holed_regions(small: Grey, regions: Regions) -> Regions:
     rows = top + (steps * height).astype(np.int32)
     place = rows[:, :, None] * small.shape[1] + columns[:, None, :]
     inside = regions.labels.ravel().take(place) == regions.numbers[:, None, None]
-    first, last = _ends(inside)
-    outline = _between(first, last)
-    outline &= _between(*_ends(inside.swapaxes(1, 2))).swapaxes(1, 2)
-    filled, dark = outline.sum(axis=(1, 2)), inside.sum(axis=(1, 2))
-    light = filled - dark
-    kept = (dark > 0) & (light > _HOLES * filled)
+    dark = inside.reshape(len(inside), -1).view(np.uint8).sum(axis=1, dtype=np.uint8)
     large = regions.boxes[:, 2:4].min(axis=1) > _LARGE_PX
-    kept &= (filled >= _FILL * _octagon_area(first, last)) | large
+    first, last = _ends(inside)
+    least = np.where(large, 0.0, _FILL * _octagon_area(first, last))
+    # What rows alone don't pass, rows and columns together don't either.
+    by_rows = (last - first + 1).clip(0).sum(axis=1)
+    maybe = np.flatnonzero((dark > 0) & (dark < (1 - _HOLES) * by_rows) & (by_rows >= least))
+    inside, place, dark, least = inside[maybe], place[maybe], dark[maybe], least[maybe]
+    outline = _between(first[maybe], last[maybe])
+    outline &= _between(*_ends(inside.swapaxes(1, 2))).swapaxes(1, 2)
+    filled = outline.sum(axis=(1, 2))
+    light = filled - dark
+    kept = (light > _HOLES * filled) & (filled >= least)
     chosen = np.flatnonzero(kept)
     # Light spots must be lighter than the dark by more than the dark varies.
     level = small.ravel().take(place[chosen]).astype(np.float32)
@@ -160,7 +171,7 @@ def _holed_regions(small: Grey, regions: Regions) -> Regions:
     apart = (level * of_light).sum(axis=(1, 2)) / light - mean
     spread = ((level - mean[:, None, None]) ** 2 * of_dark).sum(axis=(1, 2)) / dark
     clear = (apart >= _HOLE_LEVELS) & (apart >= _HOLE_SPREADS * (np.sqrt(spread) + 2.0))
-    chosen = chosen[clear]
+    chosen = maybe[chosen[clear]]
     return Regions(regions.labels, regions.numbers[chosen], regions.boxes[chosen])
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from survey.target.boards import Checker
+from survey.target.consistency import agreeing_corners
 from survey.target.inkmodel import map_points
 from survey.target.measuring import (
     EDGE_SPREAD,
@@ -49,17 +50,28 @@ def measure_checker(
             fits, good = _accepted(grey, checker, points, homography, start, allowed, known)
     if good.sum() < least or not _spread_both_ways(points[good]):
         return _too_few(grey, points, homography, fits, good, least)
-    noise = np.maximum(fits.residual[good], np.sqrt(np.mean(fits.residual[good] ** 2)))
-    noise = np.maximum(noise, LEAST_NOISE) * NOISE_FACTOR
-    sd = np.sqrt(np.trace(fits.variance[good], axis1=1, axis2=2) / 2) * noise
+    sd = _stated_sd(fits)
+    residual = fits.px - map_points(_through(points[good], fits.px[good], homography), points)
+    agreeing, factor = agreeing_corners(points[good], residual[good], sd[good])
+    good[good] = agreeing
+    if good.sum() < least or not _spread_both_ways(points[good]):
+        return _too_few(grey, points, homography, fits, good, least)
     return Corners(
         corners_target=checker.points[good],
         corners_px=fits.px[good],
-        sd_px=np.hypot(sd, FLOOR_PX),
+        sd_px=factor * sd[good],
         module_px=mean_step(homography, middle),
         blur_px=EDGE_SPREAD * total_blur(blur_px),
         coverage=float(good.mean()),
     )
+
+
+def _stated_sd(fits: SaddleFits) -> Array:
+    """Sd of each corner from its patch's own noise, or from that of all if it seems better."""
+    typical = float(np.median(fits.residual))
+    noise = np.maximum(np.maximum(fits.residual, typical), LEAST_NOISE) * NOISE_FACTOR
+    sd: Array = np.sqrt(np.trace(fits.variance, axis1=1, axis2=2) / 2) * noise
+    return np.hypot(sd, FLOOR_PX)
 
 
 def _accepted(

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from survey.errors import InputError, StorageError
-from survey.photo import Photo, read_grey
+from survey.photo import BoundedDecoder, Photo
 from survey.target.detection import detect_targets
 from survey.target.model import Sighting, SightingProblem
 from survey.visit.model import Visit
 
-WORKERS = 2  # photos in memory at a time; decoding one overlaps with searching the other
+WORKERS = 2  # photos in memory at a time; a child decodes one while the other is searched
 
 Seen = tuple[tuple[Sighting, ...], tuple[SightingProblem, ...]]
 
@@ -30,7 +30,8 @@ def find_targets(visit: Visit, photos: Sequence[Photo]) -> Seen:
     sightings : tuple of Sighting
         Photo by photo in the order given, within a photo in the order of the visit's targets.
     problems : tuple of SightingProblem
-        Among them photos whose picture data turned out to be damaged.
+        Among them photos whose picture data turned out to be damaged, or took too long or too
+        much memory to decode.
 
     Raises
     ------
@@ -39,16 +40,17 @@ def find_targets(visit: Visit, photos: Sequence[Photo]) -> Seen:
     """
     usable = [photo for photo in photos if photo.camera is not None]
 
-    def look(photo: Photo) -> Seen:
-        try:
-            grey = read_grey(photo)
-        except (InputError, StorageError) as error:
-            return (), (SightingProblem(photo.name, "unreadable", str(error)),)
-        return detect_targets(grey, visit.targets, photo=photo.name)
-
-    if not visit.targets:
+    if not visit.targets or not usable:
         return (), ()
-    with ThreadPoolExecutor(max_workers=WORKERS) as pool:
+    with BoundedDecoder() as decoder, ThreadPoolExecutor(max_workers=WORKERS) as pool:
+
+        def look(photo: Photo) -> Seen:
+            try:
+                grey = decoder.read_grey(photo)
+            except (InputError, StorageError) as error:
+                return (), (SightingProblem(photo.name, "unreadable", str(error)),)
+            return detect_targets(grey, visit.targets, photo=photo.name)
+
         seen = list(pool.map(look, usable))
     return (
         tuple(sighting for sightings, _ in seen for sighting in sightings),
