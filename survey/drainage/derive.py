@@ -136,7 +136,7 @@ def _soundings(
     heights = np.array([planes.readings[i].height for i in mine])
     covariance = planes.readings_covariance[np.ix_(mine, mine)]
     covariance = covariance + np.eye(len(mine)) * ROUNDING_SD**2
-    soundings = Soundings(places, heights, covariance, np.full(len(mine), -1), breaks)
+    soundings = Soundings(places, heights, covariance, breaks)
     return soundings, tuple(planes.readings[i].point for i in mine)
 
 
@@ -148,7 +148,7 @@ def _corner_soundings(plane: MeasuredPlane) -> tuple[Soundings, tuple[str, ...]]
     covariance = covariance + np.eye(len(plan)) * plane.spec.flatness_sd**2
     covariance = covariance + CORNER_LEVEL_SD**2
     heights = plane.outline[:, 2].mean() + plan @ plane.gradient
-    return Soundings(plane.outline_plane, heights, covariance, np.full(len(plan), -1)), ()
+    return Soundings(plane.outline_plane, heights, covariance), ()
 
 
 def _not_judged(name: str, readings: int, why: str) -> PlaneDrainage:

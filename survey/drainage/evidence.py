@@ -61,32 +61,21 @@ class Soundings:
     places : (m, 2) array
         Plane frame, metres.
     heights : (n,) array
-        What was observed: metres; 0 for the points of a tide line, whose level is an unknown of its
-        own; m/m for a slope reading.
+        What was observed: metres; m/m for a slope reading.
     covariance : (n, n) array
         m2.
-    level : (n,) array of int
-        Number of the tide line that a point belongs to, -1 for a reading.
     breaks : tuple of (2, 2) arrays
         Lines across which the surface may step, from end to end, plane frame.
     operator : (n, m) array or None
         What each observation makes of the heights at `places` (a slope reading is a difference);
         None: observation i is the height at place i.
-    plan_sd : (n,) array or None
-        How far the place of an observation may be off, metres a coordinate; only for the points of
-        tide lines, which come last; 0 elsewhere.
-    full_share : tuple of float
-        For each tide line, how likely its pond was full to its spill.
     """
 
     places: Array
     heights: Array
     covariance: Array
-    level: npt.NDArray[np.int64]
     breaks: tuple[Array, ...] = ()
     operator: Array | None = None
-    plan_sd: Array | None = None
-    full_share: tuple[float, ...] = ()
 
     def observe(self, values: Array) -> Array:
         """Turn values (..., m) at the places into observations (..., n)."""
@@ -95,21 +84,9 @@ class Soundings:
         observed: Array = values @ self.operator.T
         return observed
 
-    @property
-    def levels(self) -> int:
-        """Number of tide lines."""
-        return int(self.level.max(initial=-1)) + 1
-
-    @property
-    def traced(self) -> int:
-        """Number of observations, the last ones, whose place is traced and may be off."""
-        return 0 if self.plan_sd is None else int((self.plan_sd > 0).sum())
-
     def design(self) -> Array:
-        """Design matrix (n, p): plane, a step for each break line, minus one for each tide line."""
-        lines = [-(self.level == j).astype(float) for j in range(self.levels)]
-        trend = self.observe(trend_design(self.places, self.breaks).T).T
-        return np.column_stack([trend, *lines])
+        """Design matrix (n, p): plane and a step for each break line."""
+        return self.observe(trend_design(self.places, self.breaks).T).T
 
 
 def trend_design(places: Array, breaks: tuple[Array, ...]) -> Array:

@@ -58,8 +58,7 @@ def smallest_findable(question: Question, fall: float, spacing: float) -> Measur
     middles = middles[question.holds(middles)]
     uphill = question.tilt / max(float(np.linalg.norm(question.tilt)), 1e-12)
     soundings = question.soundings
-    read = soundings.places[: len(soundings.places) - soundings.traced]
-    nearest, _ = cKDTree(read).query(middles)
+    nearest, _ = cKDTree(soundings.places).query(middles)
     likely = question.projected[int(np.argmax(question.log_share))]
     tried = float(TRIED[0])
     for diameter in TRIED:

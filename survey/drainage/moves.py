@@ -17,15 +17,23 @@ from survey.drainage.particles import (
     Particles,
     Question,
     refresh,
+    ring_score,
     weigh_vectors,
 )
-from survey.drainage.rings import ring_change
+from survey.drainage.rings import (
+    RING_LED,
+    RingChange,
+    log_proposed_at_rings,
+    propose_at_rings,
+    ring_change,
+)
 
 Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
 STEP_SIZES = (0.02, 0.06, 0.2, 0.5)  # of a dish's radius; a random one is taken at each move
+GROWING_SHARE = 0.3  # of small steps that widen a dish uphill and leave its lower rim in place
 RIM_STRETCH = 0.15  # log of how much wider a bell must be to look like a plain dish
 
 
@@ -43,20 +51,27 @@ def step_dishes(
     slot = _random_dish(p, rows, rng)
     centre, radius, bell = p.centre[rows, slot], p.radius[rows, slot], p.bell[rows, slot]
     size = np.array(STEP_SIZES)[rng.integers(len(STEP_SIZES), size=len(rows))]
-    reach = (size * radius)[:, None]
-    new_centre = centre + reach * rng.standard_normal((len(rows), 2))
     new_radius = radius * np.exp(size * rng.standard_normal(len(rows)))
     flip = rng.random(len(rows)) < 0.2
     new_bell = bell ^ flip
     new_radius *= np.exp(np.where(flip, np.where(bell, -RIM_STRETCH, RIM_STRETCH), 0.0))
-    # the reverse step is scaled by the new radius
+    # a dish that keeps the lowest point of its rim as it widens keeps its spill
+    grows = rng.random(len(rows)) < GROWING_SHARE
+    reach = (size * radius)[:, None]
+    new_centre = centre + np.where(
+        grows[:, None],
+        (new_radius - radius)[:, None] * question.uphill,
+        reach * rng.standard_normal((len(rows), 2)),
+    )
+    # the reverse of a shift is scaled by the new radius
     there = -0.5 * ((new_centre - centre) ** 2).sum(axis=1)
     log_back = there * ((size * new_radius) ** -2.0 - (size * radius) ** -2.0) - 2 * np.log(
         new_radius / radius
     )
+    log_back[grows] = 0.0
     weighted = p.weighted[rows] - p.depth[rows, slot, None] * p.pulled[rows, slot]
     old = _score(question, p.form[rows, slot], p.pulled[rows, slot], weighted, tempering)
-    shape = question.forms(new_centre, new_radius, new_bell, p.shift[rows])
+    shape = question.forms(new_centre, new_radius, new_bell)
     pulled = weigh_vectors(question, p.departure[rows], shape)
     new = _score(question, shape, pulled, weighted, tempering)
     log_ratio = (
@@ -70,13 +85,14 @@ def step_dishes(
     present = Dishes(centre, radius, bell, p.form[rows, slot], p.pulled[rows, slot])
     depth = draw_depth(question.prior, new, rng.random(len(rows)))
     rings = ring_change(question, p, rows, slot, fresh, depth)
-    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings
-    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings[taken])
+    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings.added
+    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings.of(taken))
     # where nothing was taken, the depth alone is drawn again
     depth = draw_depth(question.prior, old, rng.random(len(rows)))
+    rows, slot, present, depth = rows[~taken], slot[~taken], present.of(~taken), depth[~taken]
     rings = ring_change(question, p, rows, slot, present, depth)
-    again = ~taken & (np.log(rng.random(len(rows))) < tempering * rings)
-    _apply(p, rows[again], slot[again], present.of(again), depth[again], rings[again])
+    again = np.log(rng.random(len(rows))) < tempering * rings.added
+    _apply(p, rows[again], slot[again], present.of(again), depth[again], rings.of(again))
 
 
 def _random_dish(particles: Particles, rows: IntArray, rng: np.random.Generator) -> IntArray:
@@ -169,8 +185,8 @@ def change_dishes(
     depth = draw_depth(question.prior, new, rng.random(len(rows)))
     depth[removes] = 0.0  # a dish of no depth is none
     rings = ring_change(question, p, rows, slot, fresh, depth)
-    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings
-    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings[taken])
+    taken = np.log(rng.random(len(rows))) < log_ratio + tempering * rings.added
+    _apply(p, rows[taken], slot[taken], fresh.of(taken), depth[taken], rings.of(taken))
 
 
 def _propose(
@@ -186,9 +202,12 @@ def _propose(
     shift = rng.uniform(-1, 1, (len(tile), 2))
     centre = candidates.centre[tile] + candidates.half[tile, None] * shift
     log_radius = candidates.log_radius[tile] + candidates.span * rng.uniform(-1, 1, len(tile))
+    if question.rings:
+        led = rng.random(len(tile)) < RING_LED
+        centre[led], log_radius[led] = propose_at_rings(question, int(led.sum()), rng)
     radius = np.exp(log_radius)
     bell = rng.random(len(tile)) < question.prior.bell_share
-    form = question.forms(centre, radius, bell, particles.shift[rows])
+    form = question.forms(centre, radius, bell)
     pulled = weigh_vectors(question, particles.departure[rows], form)
     return Dishes(centre, radius, bell, form, pulled)
 
@@ -199,11 +218,14 @@ def _log_against_proposal(
     """Log of prior over proposal density of dishes; the rim is proposed from its prior."""
     log_radius = np.log(np.maximum(dishes.radius, 1e-9))
     tile = candidates.tile_of(dishes.centre, log_radius)
+    proposed = np.log(share[np.arange(len(tile)), tile]) - candidates.log_volume[tile]
+    if question.rings:
+        led = log_proposed_at_rings(question, dishes.centre, log_radius)
+        proposed = np.logaddexp(np.log1p(-RING_LED) + proposed, np.log(RING_LED) + led)
     value: Array = (
         _log_prior(question, dishes.centre, dishes.radius, dishes.bell)
         - _log_bell(question, dishes.bell)
-        - np.log(share[np.arange(len(tile)), tile])
-        + candidates.log_volume[tile]
+        - proposed
     )
     return value
 
@@ -214,16 +236,18 @@ def _apply(
     slot: IntArray,
     dishes: Dishes,
     depth: Array,
-    rings: Array,
+    rings: RingChange,
 ) -> None:
-    """Set dishes; one of no depth is taken away. `rings` is what that adds to the ring score."""
+    """Set dishes; one of no depth is taken away."""
     p = particles
     p.centre[rows, slot] = dishes.centre
     p.radius[rows, slot] = dishes.radius
     p.bell[rows, slot] = dishes.bell
     p.active[rows, slot] = depth > 0
     wanted = (depth > 0)[:, None]
-    p.ring[rows] += rings
+    p.ring[rows] += rings.added
+    for kept, bowl in zip(p.bowls, rings.bowls, strict=True):
+        kept[rows] = bowl
     _put(p, rows, slot, dishes.form * wanted, dishes.pulled * wanted, depth)
 
 
@@ -247,6 +271,10 @@ def redraw_departures(
     score = question.log_share + tempering * (question.log_constant - 0.5 * misfit)
     luck = rng.gumbel(size=score.shape)
     fresh = np.argmax(score + luck, axis=1)
+    if question.rings:
+        rings = ring_score(question, fresh, p.residual, p.bowls)
+        keeps = np.log(rng.random(len(fresh))) >= tempering * (rings - p.ring)
+        fresh[keeps] = p.departure[keeps]
     if (fresh != p.departure).any():
         p.departure = fresh
         refresh(question, p)

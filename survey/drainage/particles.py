@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,30 +11,15 @@ import shapely
 
 from survey.drainage.dishes import DishPrior, depth_posterior, dish_shape, draw_depth
 from survey.drainage.evidence import Soundings, Weighing
+from survey.drainage.pond_edges import Ring, fit_ring
 
 Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
-SPILL_SD = 0.0016  # m, 1/16 in: a full pond's edge about the spill of its dish; own judgement
-WRONG_RING = 0.02  # share of part-full rings that stand where no pond could; own judgement
-NO_DISH = 1e-3  # 1/m, density of a ring's level where no dish lies under it; own judgement
+LEVEL_FALL = 1e-6  # m/m, under which a plane has no uphill
 MANY = 250  # observations from which dishes, which touch few of them, are weighed one by one
 SPARSE = 0.15  # share of the observations they may touch for that
-
-
-@dataclass(frozen=True, slots=True)
-class Ring:
-    """One tide line as a pond's edge.
-
-    `rows` among the observations, `middle` (2,) plane frame, `nominal` mean height of the plane,
-    by its tilt alone, at the told places; `full_share` how likely its pond was full to its spill.
-    """
-
-    rows: IntArray
-    middle: Array
-    nominal: float
-    full_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +27,7 @@ class Question:
     """What is known and asked: readings under every departure, prior, and the plane's outline.
 
     `projected` (h, n, n) and `log_constant` (h,) come from `weigh`, `log_share` is the departures'
-    prior. `tilt` (2,) is the fall of the plane, about, du and dv; it carries the shift of a traced
-    place over into height.
+    prior. `tilt` (2,) is the fall of the plane, about, du and dv.
     """
 
     soundings: Soundings
@@ -61,22 +46,15 @@ class Question:
         """Area in which centres may lie, m2 in the plane."""
         return float(shapely.Polygon(self.outline).area)
 
-    def forms(
-        self, centre: Array, radius: Array, bell: BoolArray, shift: Array | None = None
-    ) -> Array:
-        """Work out what dishes (...) of depth one take from the observations (..., n).
+    @property
+    def uphill(self) -> Array:
+        """Unit vector (2,) up the fall of the plane, plane frame; zero on a level one."""
+        steepness = float(np.linalg.norm(self.tilt))
+        return self.tilt / steepness if steepness > LEVEL_FALL else np.zeros(2)
 
-        `shift` (..., t, 2) moves the traced places, the last ones.
-        """
-        soundings = self.soundings
-        traced = soundings.traced
-        if traced == 0 or shift is None:
-            return soundings.observe(shapes_at(soundings.places, centre, radius, bell))
-        moved = traced_shapes(soundings.places[-traced:] + shift, centre, radius, bell)
-        steady = shapes_at(soundings.places[:-traced], centre, radius, bell)
-        if soundings.operator is not None:
-            steady = steady @ soundings.operator[:-traced, :-traced].T
-        return np.concatenate([steady, moved], axis=-1)
+    def forms(self, centre: Array, radius: Array, bell: BoolArray) -> Array:
+        """Work out what dishes (...) of depth one take from the observations (..., n)."""
+        return self.soundings.observe(shapes_at(self.soundings.places, centre, radius, bell))
 
     def holds(self, centre: Array) -> BoolArray:
         """Whether centres (..., 2) lie on the plane."""
@@ -89,10 +67,10 @@ class Question:
 class Particles:
     """A population of b guesses, each with up to k dishes.
 
-    `centre` (b, k, 2), `radius`, `depth`, `bell`, `active` (b, k), `departure` (b,), `shift`
-    (b, t, 2) of the traced places. Kept beside: `ring` (b,) how well the rings fit as pond edges,
-    `form` (b, k, n) dish shapes at the readings, `pulled` (b, k, n) Q times those, `residual`
-    (b, n) readings minus dishes, `weighted` (b, n) Q times that.
+    `centre` (b, k, 2), `radius`, `depth`, `bell`, `active` (b, k), `departure` (b,). Kept beside:
+    `ring` (b,) how well tide lines fit as pond edges, `bowls` (one (b, m) for each ring) what the
+    dishes take from its places, `form` (b, k, n) dish shapes at the readings, `pulled` (b, k, n) Q
+    times those, `residual` (b, n) readings minus dishes, `weighted` (b, n) Q times that.
     """
 
     centre: Array
@@ -101,8 +79,8 @@ class Particles:
     bell: BoolArray
     active: BoolArray
     departure: IntArray
-    shift: Array
     ring: Array
+    bowls: tuple[Array, ...]
     form: Array
     pulled: Array
     residual: Array
@@ -116,9 +94,12 @@ class Particles:
 
     def take(self, order: IntArray) -> Particles:
         """Return the guesses of `order`, copied."""
-        return Particles(
-            *(getattr(self, name)[order].copy() for name in Particles.__dataclass_fields__)
-        )
+        taken = {
+            name: getattr(self, name)[order].copy()
+            for name in Particles.__dataclass_fields__
+            if name != "bowls"
+        }
+        return Particles(**taken, bowls=tuple(bowl[order].copy() for bowl in self.bowls))
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,45 +130,6 @@ def shapes_at(places: Array, centre: Array, radius: Array, bell: BoolArray) -> A
     return dish_shape(along_u**2 + along_v**2, bell[..., None])
 
 
-def traced_shapes(places: Array, centre: Array, radius: Array, bell: BoolArray) -> Array:
-    """Dish shapes (..., t) at places (..., t, 2) of their own for dishes (...)."""
-    away = (places - centre[..., None, :]) / radius[..., None, None]
-    return dish_shape((away**2).sum(axis=-1), bell[..., None])
-
-
-def ring_score(
-    question: Question, centre: Array, radius: Array, depth: Array, residual: Array
-) -> Array:
-    """Log density (b,) of the levels of tide lines given dishes (b, k) and residuals (b, n).
-
-    Most rings are the edge of a pond full to its spill, which for a dish alone on its plane is the
-    lowest point of its rim; the others stand anywhere below. Above the spill there are none, but
-    for a small share that keeps a wrong ring from ruling everything.
-    """
-    total = np.zeros(len(centre))
-    if not question.rings:
-        return total
-    steepness = float(np.linalg.norm(question.tilt))
-    downhill = -question.tilt / max(steepness, 1e-12)
-    for ring in question.rings:
-        level = ring.nominal - residual[:, ring.rows].mean(axis=1)
-        away2 = ((centre - ring.middle) ** 2).sum(axis=-1) / radius**2
-        water = depth * np.maximum(1.0 - away2, 0.0)
-        owner = np.argmax(water, axis=1)
-        every = np.arange(len(centre))
-        held = depth[every, owner]
-        lowest = centre[every, owner] + radius[every, owner, None] * downhill
-        spill = lowest @ question.tilt
-        gap = spill - level
-        full = np.where(question.holds(lowest), ring.full_share, 0.0)
-        deepest = np.maximum(held, 1e-4)
-        below = np.where((gap >= 0) & (gap <= deepest), 1.0 - WRONG_RING, WRONG_RING) / deepest
-        at_spill = np.exp(-0.5 * (gap / SPILL_SD) ** 2) / (SPILL_SD * np.sqrt(2 * np.pi))
-        density = full * at_spill + (1.0 - full) * below
-        total += np.where(water[every, owner] > 0, np.log(density + NO_DISH), np.log(NO_DISH))
-    return total
-
-
 def weigh_vectors(question: Question, departure: IntArray, vectors: Array) -> Array:
     """Q times vectors (b, n), each under its own departure (b,)."""
     out = np.empty_like(vectors)
@@ -205,16 +147,29 @@ def weigh_vectors(question: Question, departure: IntArray, vectors: Array) -> Ar
 def refresh(question: Question, particles: Particles) -> None:
     """Recompute everything kept beside the guesses, in place."""
     p = particles
-    p.form = question.forms(p.centre, p.radius, p.bell, p.shift[:, None])
+    p.form = question.forms(p.centre, p.radius, p.bell)
     p.form *= p.active[..., None]
     b, k, n = p.form.shape
     many = np.repeat(p.departure, k)
     p.pulled = weigh_vectors(question, many, p.form.reshape(b * k, n)).reshape(b, k, n)
     p.residual = question.soundings.heights + np.einsum("bk,bkn->bn", p.depth, p.form)
-    if p.shift.shape[1]:
-        p.residual[:, -p.shift.shape[1] :] -= p.shift @ question.tilt
     p.weighted = weigh_vectors(question, p.departure, p.residual)
-    p.ring = ring_score(question, p.centre, p.radius, p.depth, p.residual)
+    if question.rings:
+        p.bowls = tuple(
+            np.einsum("bk,bkm->bm", p.depth, shapes_at(ring.places, p.centre, p.radius, p.bell))
+            for ring in question.rings
+        )
+        p.ring = ring_score(question, p.departure, p.residual, p.bowls)
+
+
+def ring_score(
+    question: Question, departure: IntArray, residual: Array, bowls: Sequence[Array]
+) -> Array:
+    """Log density (b,) of all tide lines as edges of ponds."""
+    total = np.zeros(len(residual))
+    for ring, bowl in zip(question.rings, bowls, strict=True):
+        total += fit_ring(ring, departure, residual, bowl).score
+    return total
 
 
 def log_likelihood(question: Question, particles: Particles) -> Array:
@@ -242,11 +197,6 @@ def draw_prior(question: Question, size: int, rng: np.random.Generator) -> Parti
     depth = draw_depth(prior, alone, rng.random((size, kmax)))
     departure = rng.choice(len(question.log_share), size=size, p=np.exp(question.log_share))
     n = len(question.soundings.heights)
-    traced = question.soundings.traced
-    shift = np.zeros((size, traced, 2))
-    if question.soundings.plan_sd is not None:
-        plan_sd = question.soundings.plan_sd[n - traced :]
-        shift = plan_sd[:, None] * rng.standard_normal((size, traced, 2))
     blank = np.zeros((size, kmax, n))
     particles = Particles(
         centre=centre,
@@ -255,8 +205,8 @@ def draw_prior(question: Question, size: int, rng: np.random.Generator) -> Parti
         bell=rng.random((size, kmax)) < prior.bell_share,
         active=np.arange(kmax) < count[:, None],
         departure=departure.astype(np.int64),
-        shift=shift,
         ring=np.zeros(size),
+        bowls=tuple(np.zeros((size, len(ring.places))) for ring in question.rings),
         form=blank,
         pulled=blank,
         residual=np.zeros((size, n)),

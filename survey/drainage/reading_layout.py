@@ -24,12 +24,11 @@ def fix_a_plane(places: Array) -> bool:
 
 
 def join(first: Soundings, second: Soundings) -> Soundings:
-    """Put two independent sets of readings together; the levels of both are taken alike."""
+    """Put two independent sets of readings together."""
     return Soundings(
         places=np.vstack([first.places, second.places]),
         heights=np.append(first.heights, second.heights),
         covariance=block_diag(first.covariance, second.covariance),
-        level=np.append(first.level, second.level),
         breaks=first.breaks,
     )
 
@@ -60,7 +59,6 @@ def average_close(soundings: Soundings) -> Soundings:
         places=places,
         heights=mean @ soundings.heights,
         covariance=mean @ soundings.covariance @ mean.T,
-        level=np.full(count, -1),
         breaks=soundings.breaks,
         operator=mean,
     )

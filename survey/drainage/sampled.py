@@ -31,7 +31,7 @@ from survey.drainage.remedies import derive_saddles, derive_taper
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.slopes import SlopeTally
 from survey.drainage.surfaces import Drafter
-from survey.drainage.tide_lines import TideLine, add_tide_lines, keeps_to_ring, ring_sd
+from survey.drainage.tide_lines import TideLine, keeps_to_ring, ring_sd
 from survey.figures import Figure, Measured, NotObserved
 from survey.findings import Finding, Severity
 from survey.planes.model import MeasuredPlane, PlaneSet
@@ -95,8 +95,12 @@ class Seen:
 def judge_by_sampling(case: Case, seed: tuple[int, ...], surfaces: int) -> PlaneDrainage:
     """Draw surfaces from what the readings say and judge each."""
     domain = case.domain
-    soundings = add_tide_lines(case.soundings, case.tide_lines)
-    question, extent = pose_question(soundings, domain.outline)
+    question, extent = pose_question(
+        case.soundings,
+        domain.outline,
+        tide_lines=case.tide_lines,
+        open_sides=[border.role is not Role.DAM for border in domain.borders],
+    )
     rng = np.random.default_rng(seed)
     count = surfaces * (RING_SPARE if case.tide_lines else 1)
     guesses = sample_guesses(question, case.spacing, count, rng)

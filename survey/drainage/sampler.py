@@ -8,6 +8,7 @@ effective size, so that no user sets anything.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,15 +19,17 @@ from survey.drainage.dishes import DishPrior
 from survey.drainage.evidence import DEPARTURES, Departure, Extent, Soundings, Weighing, weigh
 from survey.drainage.moves import change_dishes, redraw_departures, step_dishes
 from survey.drainage.particles import (
+    LEVEL_FALL,
     MANY,
     Particles,
     Question,
-    Ring,
     draw_prior,
     log_likelihood,
     refresh,
 )
-from survey.drainage.rings import shift_traced
+from survey.drainage.pond_edges import fit_ring, lay_ring
+from survey.drainage.rings import seed_rings
+from survey.drainage.tide_lines import TideLine
 
 Array = npt.NDArray[np.float64]
 
@@ -49,6 +52,7 @@ class Guess:
     bell: npt.NDArray[np.bool_]
     departure: int
     residual: Array  # (n,) readings minus dishes
+    levels: Array  # (l,) heights of the tide lines
 
 
 def pose_question(
@@ -57,8 +61,14 @@ def pose_question(
     *,
     prior: DishPrior | None = None,
     departures: tuple[Departure, ...] = DEPARTURES,
+    tide_lines: Sequence[TideLine] = (),
+    open_sides: Sequence[bool] | None = None,
 ) -> tuple[Question, Extent]:
-    """Prepare readings, prior and outline for sampling."""
+    """Prepare readings, prior and outline for sampling.
+
+    `open_sides` says of each side of the outline whether water can leave over it; only tide lines
+    ask. None: over none is known.
+    """
     prior = prior or DishPrior()
     low, high = outline.min(axis=0), outline.max(axis=0)
     extent = Extent((low + high) / 2, np.maximum((high - low) / 2, 1e-3))
@@ -66,6 +76,8 @@ def pose_question(
     share = np.array([departure.share for departure in departures])
     mean = prior.per_area * float(np.prod(high - low))
     tilt = _tilt(soundings, weighings[0])
+    steepness = float(np.linalg.norm(tilt))
+    downhill = -tilt / steepness if steepness > LEVEL_FALL else np.array([0.0, -1.0])
     question = Question(
         soundings=soundings,
         weighings=weighings,
@@ -75,28 +87,20 @@ def pose_question(
         prior=prior,
         outline=outline,
         tilt=tilt,
-        rings=_rings(soundings, tilt),
+        rings=tuple(
+            lay_ring(line, soundings, extent, weighings, downhill, outline, open_sides)
+            for line in tide_lines
+        ),
         most_dishes=int(np.clip(np.ceil(DISHES_PER_MEAN * mean), 5, 14)),
     )
     return question, extent
 
 
 def _tilt(soundings: Soundings, weighing: Weighing) -> Array:
-    """Fall of the plane from the readings and the told places of traced points, du and dv."""
+    """Fall of the plane from the readings, du and dv."""
     design = soundings.design()
     trend: Array = weighing.trend_covariance @ (design.T @ weighing.inverse @ soundings.heights)
     return trend[1:3]
-
-
-def _rings(soundings: Soundings, tilt: Array) -> tuple[Ring, ...]:
-    """Return the tide lines among the observations."""
-    rings = []
-    for number in range(soundings.levels):
-        rows = np.flatnonzero(soundings.level == number)
-        places = soundings.places[rows - len(soundings.level)]
-        middle = places.mean(axis=0)
-        rings.append(Ring(rows, middle, float(middle @ tilt), soundings.full_share[number]))
-    return tuple(rings)
 
 
 def sample_guesses(
@@ -110,6 +114,7 @@ def sample_guesses(
     """Draw `count` guesses from the posterior."""
     candidates = lay_candidates(question, spacing)
     particles = draw_prior(question, population, rng)
+    seed_rings(question, particles, rng)
     tempering = 0.0
     while tempering < 1.0:
         score = log_likelihood(question, particles)
@@ -120,12 +125,12 @@ def sample_guesses(
     for _ in range(ROUNDS_FULL):
         _one_round(question, candidates, particles, 1.0, rng)
     refresh(question, particles)
-    guesses = _guesses(particles)
+    guesses = _guesses(question, particles, rng)
     while len(guesses) < count:
         for _ in range(ROUNDS_BETWEEN):
             _one_round(question, candidates, particles, 1.0, rng)
         refresh(question, particles)
-        guesses += _guesses(particles)
+        guesses += _guesses(question, particles, rng)
     return guesses[:count]
 
 
@@ -136,15 +141,13 @@ def _one_round(
     tempering: float,
     rng: np.random.Generator,
 ) -> None:
-    """Change dishes, step them and the traced places, and redraw the departures.
+    """Change dishes, step them, and redraw the departures.
 
     With many readings the departures are redrawn in one round of three.
     """
     change_dishes(question, candidates, particles, tempering, rng)
-    for step in range(STEPS):
+    for _ in range(STEPS):
         step_dishes(question, particles, tempering, rng)
-        if step % 3 == 0:
-            shift_traced(question, particles, tempering, rng)
     if len(question.soundings.heights) < MANY or rng.random() < 1 / 3:
         redraw_departures(question, particles, tempering, rng)
 
@@ -179,9 +182,13 @@ def _resample(weight: Array, rng: np.random.Generator) -> npt.NDArray[np.int64]:
     return np.minimum(order, len(weight) - 1)
 
 
-def _guesses(particles: Particles) -> list[Guess]:
-    """Copy the population out as single guesses."""
+def _guesses(question: Question, particles: Particles, rng: np.random.Generator) -> list[Guess]:
+    """Copy the population out as single guesses, with drawn heights of the tide lines."""
     p = particles
+    levels = np.zeros((len(p.departure), len(question.rings)))
+    for number, (ring, bowl) in enumerate(zip(question.rings, p.bowls, strict=True)):
+        fit = fit_ring(ring, p.departure, p.residual, bowl)
+        levels[:, number] = fit.level + fit.level_sd * rng.standard_normal(len(fit.level))
     out = []
     for b in range(len(p.departure)):
         on = p.active[b]
@@ -193,6 +200,7 @@ def _guesses(particles: Particles) -> list[Guess]:
                 p.bell[b, on].copy(),
                 int(p.departure[b]),
                 p.residual[b].copy(),
+                levels[b],
             )
         )
     return out

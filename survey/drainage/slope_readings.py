@@ -46,7 +46,6 @@ def add_slope_readings(
         places=np.vstack([soundings.places, ends]),
         heights=np.append(soundings.heights, [row[2] for row in rows]),
         covariance=block_diag(soundings.covariance, variances),
-        level=np.append(soundings.level, np.full(len(rows), -1)),
         breaks=soundings.breaks,
         operator=operator,
     )

@@ -146,8 +146,8 @@ class Drafter:
         departed = departed + root @ rng.standard_normal(root.shape[1])
         wave = departed.reshape(len(self.nodes_v), len(self.nodes_u))
         return Surface(
-            trend=trend[: len(trend) - soundings.levels],
-            levels=trend[len(trend) - soundings.levels :],
+            trend=trend,
+            levels=guess.levels,
             breaks=soundings.breaks,
             centre=guess.centre,
             radius=guess.radius,

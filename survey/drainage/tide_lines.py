@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.linalg import block_diag
 
 from survey.adjustment.network_marks import TIDE_LINE, outline_points
 from survey.drainage.domain import PlaneFrame
-from survey.drainage.evidence import Soundings
 from survey.planes.model import MeasuredPlane, PlaneSet
 from survey.visit.model import OutlineMark, Visit
 
@@ -83,44 +80,6 @@ def ring_sd(line: TideLine, fall: float) -> float:
     radius = float(np.sqrt(shapely.Polygon(line.outline).area / np.pi))
     wall = fall + 2.0 * USUAL_DEPTH / max(radius, 0.3)
     return float(np.hypot(line.plan_sd * wall, LEVEL_SD))
-
-
-def add_tide_lines(soundings: Soundings, lines: Sequence[TideLine]) -> Soundings:
-    """Add the points of tide lines to readings, each line with a level of its own.
-
-    Parameters
-    ----------
-    soundings : Soundings
-        Readings only.
-    lines : sequence of TideLine
-
-    Notes
-    -----
-    What is unsure of a traced point is its place, not its height: the sampler shifts it.
-    """
-    if not lines:
-        return soundings
-    places = [soundings.places, *(line.outline for line in lines)]
-    count = sum(len(line.outline) for line in lines)
-    n = len(soundings.heights)
-    covariance = np.zeros((n + count, n + count))
-    covariance[:n, :n] = soundings.covariance
-    covariance[np.arange(n, n + count), np.arange(n, n + count)] = LEVEL_SD**2
-    plan_sd = [np.zeros(n), *(np.full(len(line.outline), line.plan_sd) for line in lines)]
-    operator = None
-    if soundings.operator is not None:
-        operator = block_diag(soundings.operator, np.eye(count))
-    level = [soundings.level, *(np.full(len(line.outline), j) for j, line in enumerate(lines))]
-    return Soundings(
-        places=np.vstack(places),
-        heights=np.concatenate([soundings.heights, np.zeros(count)]),
-        covariance=covariance,
-        level=np.concatenate(level).astype(np.int64),
-        breaks=soundings.breaks,
-        operator=operator,
-        plan_sd=np.concatenate(plan_sd),
-        full_share=tuple(line.full_share for line in lines),
-    )
 
 
 def keeps_to_ring(level: float, inside: Array, standing: Array, sd: float) -> bool:

@@ -9,10 +9,13 @@ import pytest
 
 from survey.adjustment.network_marks import outline_points
 from survey.drainage import derive_drainage
-from survey.drainage.domain import plane_frame
+from survey.drainage.domain import build_domain, plane_frame
 from survey.drainage.evidence import Soundings
+from survey.drainage.particles import shapes_at
+from survey.drainage.pond_edges import fit_ring
+from survey.drainage.sampler import pose_question
 from survey.drainage.slope_readings import add_slope_readings
-from survey.drainage.tide_lines import TideLine, add_tide_lines, ring_sd, tide_lines_of
+from survey.drainage.tide_lines import TideLine, ring_sd, tide_lines_of
 from survey.planes.model import MeasuredPoint
 from survey.visit.model import OutlineMark, SlopeReading, Spot
 from tests.drainage.roofs import (
@@ -86,17 +89,72 @@ def test_ring_heights_are_less_sure_than_plan_error_times_the_roofs_slope():
     assert ring_sd(line, FALL) > 2 * 0.1 * FOOT * FALL
 
 
-def test_the_level_of_a_ring_is_free():
-    """Adding a ring leaves the likelihood of the plane's offset alone: its level is an unknown."""
-    ring, _ = true_ring()
-    places = grid_places(spacing=10 * FOOT)
+def question_with_ring(places, sd, line, **options):
     n = len(places)
-    soundings = Soundings(places, places[:, 1] / 48, np.eye(n) * 1e-6, np.full(n, -1))
-    both = add_tide_lines(soundings, (TideLine("t", "porch", ring),))
-    design = both.design()
-    assert design.shape == (n + 10, 4)
-    np.testing.assert_array_equal(design[:n, 3], 0.0)
-    np.testing.assert_array_equal(design[n:, 3], -1.0)
+    heights = dished(FALL, (DISH,))(*places.T)
+    soundings = Soundings(places, heights, np.eye(n) * sd**2)
+    plane, measured = shed_roof(fall=FALL)
+    domain = build_domain(plane, plane_set(plane, measured), visit(), cell=6 * INCH)
+    return pose_question(soundings, domain.outline, tide_lines=(line,), **options)[0]
+
+
+def fit_of(question, dishes):
+    """How one ring fits guesses of one dish each, with the readings taken as plane and dish."""
+    (ring,) = question.rings
+    centre, radius, depth = dishes[:, :2], dishes[:, 2], dishes[:, 3]
+    bell = np.zeros(len(dishes), dtype=bool)
+    form = shapes_at(question.soundings.places, centre, radius, bell)
+    residual = question.soundings.heights + depth[:, None] * form
+    bowl = depth[:, None] * shapes_at(ring.places, centre, radius, bell)
+    return fit_ring(ring, np.zeros(len(dishes), dtype=int), residual, bowl)
+
+
+def test_the_level_of_a_ring_is_that_of_the_true_ponds_spill():
+    """Level and spill from the closed form: the lowest point of the dish's rim on its plane."""
+    ring, _ = true_ring()
+    question = question_with_ring(
+        grid_places(spacing=2 * FOOT),
+        INCH / 64,
+        TideLine("t", "porch", ring),
+        open_sides=[True, False, False, False],
+    )
+    fit = fit_of(question, np.array([DISH]))
+    spill = FALL * (DISH[1] - DISH[2])
+    assert fit.level[0] == pytest.approx(spill, abs=0.03 * INCH)
+    assert fit.level_sd[0] < 0.1 * INCH
+
+
+def test_a_ring_does_not_favour_shallow_dishes():
+    """Of the dishes whose full pond is this ring exactly, the ring alone prefers none by itself.
+
+    For a ring of radius r on a fall s they are d = s R^2 / (2 (R - r)), centred R - r up-slope.
+    Their walls at the ring differ threefold in slope, so that a density in height rather than in
+    place would differ by 3 to the power of ten points.
+    """
+    ring, _ = true_ring()
+    middle, r = ring.mean(axis=0), np.linalg.norm(ring - ring.mean(axis=0), axis=1).mean()
+    radius = r * np.array([1.1, 1.2, 1.35, 1.6])
+    depth = FALL * radius**2 / (2 * (radius - r))
+    dishes = np.column_stack([np.full(4, middle[0]), middle[1] + radius - r, radius, depth])
+    far = np.array([[0.0, 0.0], [20.0, 0.0], [20.0, 38.0], [0.0, 38.0], [10.0, 38.0], [0.0, 30.0]])
+    question = question_with_ring(
+        far * FOOT,
+        INCH / 64,
+        TideLine("t", "porch", ring),
+        open_sides=[True, False, False, False],
+    )
+    assert np.ptp(fit_of(question, dishes).score) < 4.0
+
+
+def test_a_ring_that_nothing_holds_fits_far_worse_than_one_over_a_dish():
+    ring, _ = true_ring()
+    question = question_with_ring(
+        grid_places(spacing=4 * FOOT), INCH / 16, TideLine("t", "porch", ring)
+    )
+    dry = np.array(DISH)
+    dry[3] = 0.0
+    fit = fit_of(question, np.array([DISH, dry]))
+    assert fit.score[0] > fit.score[1] + 20
 
 
 def test_tide_lines_traced_in_photos_are_found_through_the_adjusted_points():
@@ -139,7 +197,7 @@ def level_readings(surface, spots, sd=0.001):
 def test_a_level_reading_is_the_rise_over_the_levels_length():
     plane, measured = shed_roof(fall=FALL)
     planes = plane_set(plane, measured)
-    flat = Soundings(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 0)), np.zeros(0, dtype=np.int64))
+    flat = Soundings(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 0)))
     readings = level_readings(lambda x, y: 0.03 * y, [(2.0, 4.0)])
     given = replace(visit(), readings=readings)
     soundings, count = add_slope_readings(flat, plane, planes, given, plane_frame(plane))

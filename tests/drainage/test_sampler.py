@@ -26,7 +26,7 @@ def read(surface, spacing, sd, seed, outline=OUTLINE):
     rng = np.random.default_rng(seed)
     places = grid_places(*outline[2], spacing=spacing)
     heights = surface(places[:, 0], places[:, 1]) + rng.normal(0, sd, len(places))
-    return Soundings(places, heights, np.eye(len(places)) * sd**2, np.full(len(places), -1))
+    return Soundings(places, heights, np.eye(len(places)) * sd**2)
 
 
 def test_smooth_departure_equals_scikit_learn():
@@ -40,7 +40,7 @@ def test_smooth_departure_equals_scikit_learn():
     mean, covariance = other.fit(places, residual).predict(wanted, return_cov=True)
     waviness = Waviness(sd, length)
     inverse = np.linalg.inv(waviness.covariance(places, places) + noise**2 * np.eye(40))
-    soundings = Soundings(places, residual, noise**2 * np.eye(40), np.full(40, -1))
+    soundings = Soundings(places, residual, noise**2 * np.eye(40))
     extent = Extent(np.array([2.5, 2.5]), np.array([2.5, 2.5]))
     weights, root = conditional_root(
         Departure(waviness, 0.0, 1.0), extent, soundings, inverse, wanted

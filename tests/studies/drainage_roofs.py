@@ -10,6 +10,7 @@ from scipy import ndimage
 from skimage.measure import find_contours
 
 from survey.drainage.domain import Domain, build_domain
+from survey.drainage.edges import Role
 from survey.drainage.evidence import Soundings
 from survey.drainage.judging import Draws, ponds_of_surfaces
 from survey.drainage.matching import match_ponds
@@ -17,7 +18,7 @@ from survey.drainage.ponds import COUNTABLE_AREA, COUNTABLE_DEPTH, find_ponds, f
 from survey.drainage.refining import refine_pond
 from survey.drainage.sampler import pose_question, sample_guesses
 from survey.drainage.surfaces import Drafter
-from survey.drainage.tide_lines import TideLine, add_tide_lines
+from survey.drainage.tide_lines import TideLine
 from tests.drainage.roofs import FOOT, INCH, grid_places, plane_set, shed_roof, visit
 
 WIDTH, LENGTH = 20 * FOOT, 40 * FOOT
@@ -83,6 +84,7 @@ def draw_roof(rng, *, shape="paraboloid", waviness=0.0) -> Roof:
 _PLANE, _EDGES = shed_roof(fall=0.0)
 _PLANES = plane_set(_PLANE, _EDGES)
 DOMAIN: Domain = build_domain(_PLANE, _PLANES, visit(), cell=CELL)
+OPEN_SIDES = [border.role is not Role.DAM for border in DOMAIN.borders]
 FINE: Domain = build_domain(_PLANE, _PLANES, visit(), cell=2.5 * INCH)
 
 
@@ -115,8 +117,7 @@ def take_readings(roof: Roof, spacing: float, sd: float, rng) -> Soundings:
     """Readings on a square grid with the far edges added."""
     places = grid_places(WIDTH, LENGTH, spacing)
     heights = roof.heights(places) + rng.normal(0.0, sd, len(places))
-    level = np.full(len(places), -1)
-    return Soundings(places, heights, np.eye(len(places)) * sd**2, level)
+    return Soundings(places, heights, np.eye(len(places)) * sd**2)
 
 
 def ring_of(pond, roof: Roof, rng, *, count=10, plan_sd=0.1 * FOOT):
@@ -146,9 +147,10 @@ def ring_of(pond, roof: Roof, rng, *, count=10, plan_sd=0.1 * FOOT):
 def add_rings(roof: Roof, soundings: Soundings, sd: float, rng, *, ring=True, centre=True):
     """Add what is seen of every true pond: its edge, and one rod reading in its middle."""
     truth, _ = true_ponds(roof)
-    lines, middles = [], []
+    lines, middles, ringed = [], [], []
     for k, pond in enumerate(truth):
         traced = ring_of(pond, roof, rng)
+        ringed.append(traced is not None)
         if traced is None:
             continue
         line = TideLine(f"T{k}", "porch", traced, 0.1 * FOOT)
@@ -161,15 +163,18 @@ def add_rings(roof: Roof, soundings: Soundings, sd: float, rng, *, ring=True, ce
             np.vstack([soundings.places, places]),
             np.append(soundings.heights, heights),
             np.eye(len(soundings.heights) + len(places)) * sd**2,
-            np.full(len(soundings.heights) + len(places), -1),
         )
-    return add_tide_lines(soundings, lines if ring else []), len(lines)
+    return soundings, tuple(lines) if ring else (), ringed
 
 
-def judge_roof(roof: Roof, soundings: Soundings, spacing: float, sd: float, surfaces: int, seed):
+def judge_roof(
+    roof: Roof, soundings: Soundings, spacing: float, sd: float, surfaces: int, seed, lines=()
+):
     """Run the drainage part on readings and compare it with the truth."""
     rng = np.random.default_rng(seed)
-    question, extent = pose_question(soundings, DOMAIN.outline)
+    question, extent = pose_question(
+        soundings, DOMAIN.outline, tide_lines=lines, open_sides=OPEN_SIDES
+    )
     guesses = sample_guesses(question, spacing, surfaces, rng)
     draws = Draws(Drafter(question, extent, DOMAIN), guesses, (seed[-1],))
     lifts = DOMAIN.lifts(unknown_open=True)

@@ -78,9 +78,9 @@ def judge_one(job: tuple[Setting, int]) -> dict:
         roof = draw_roof(rng, shape=setting.shape)
     spacing, sd = setting.grid_ft * FOOT, setting.noise_in * INCH
     soundings = take_readings(roof, spacing, sd, rng)
-    rings = 0
+    lines, ringed = (), []
     if setting.evidence:
-        soundings, rings = add_rings(
+        soundings, lines, ringed = add_rings(
             roof,
             soundings,
             sd,
@@ -88,9 +88,17 @@ def judge_one(job: tuple[Setting, int]) -> dict:
             ring=setting.evidence in ("ring", "both"),
             centre=setting.evidence in ("middle", "both"),
         )
-    outcome = judge_roof(roof, soundings, spacing, sd, SURFACES, [SEED, number])
+    outcome = judge_roof(roof, soundings, spacing, sd, SURFACES, [SEED, number], lines)
+    for pond, one in zip(outcome.ponds, ringed, strict=False):
+        pond["ringed"] = one
     took = time.process_time() - start
-    return {"setting": setting.name, "roof": number, "rings": rings, "cpu": took, **asdict(outcome)}
+    return {
+        "setting": setting.name,
+        "roof": number,
+        "rings": len(lines),
+        "cpu": took,
+        **asdict(outcome),
+    }
 
 
 def done_of(store: Path) -> dict[str, dict[int, dict]]:
