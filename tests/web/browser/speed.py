@@ -53,7 +53,8 @@ FRAMES = """() => { window.frames_ = []; let last = 0; window.counting = true;
 ECHO = """() => { window.echoes = []; document.getElementById('photo').addEventListener('pointerup', event => {
   requestAnimationFrame(() => setTimeout(() => echoes.push(performance.now() - event.timeStamp))); }); }"""  # noqa: E501
 RESULTS = """() => import('/static/store.js').then(({on, state}) => {
-  window.lifted = 0; window.waits = []; document.getElementById('photo').addEventListener('pointerup', event => {
+  window.lifted = 0; window.waits = [];
+  document.getElementById('photo').addEventListener('pointerup', event => {
     lifted = event.timeStamp; window.before = state.visit.version; });
   on('result', () => { if (lifted && state.result.version > window.before && state.result.result) {
     waits.push(performance.now() - lifted); lifted = 0; } }); })"""
