@@ -2,8 +2,8 @@
 
 Two things lead a start so far astray that no step leads back. A roof laid out by tapes has no
 photos that would hold its shape: one tape read ten feet off gives another shape. And two corners
-that carry each other's name in one photo drag their rays across the site. Without the wrong part the
-rest fits, and the part costs no more than a gross reading or two, so it shows itself. Where two
+that carry each other's name in one photo drag their rays across the site. Without the wrong part
+the rest fits, and the part costs no more than a gross reading or two, so it shows itself. Where two
 layouts by tape fit alike, the one whose outlines do not cross themselves is meant.
 """
 

@@ -29,6 +29,7 @@ from survey.adjustment.model import (
 from survey.findings import Finding, Severity
 from survey.units import format_angle, format_length
 
+OVERHANG_STEPS = {"us": (4 * 0.0254, 8 * 0.0254), "metric": (0.1, 0.2)}  # metres
 SURE = 3.0  # sds by which a departure must show to be named
 CURES = {
     "print-scale-contradicted": "measure the printed check lines again, or tape one length between "
@@ -83,6 +84,8 @@ def shows(network: Network, model: FaultModel, solution: AdjustedNetwork) -> boo
     solution : AdjustedNetwork
         Adjusted without it.
     """
+    if any((TARGET, target) not in solution.state for target in _boards(model)):
+        return False  # not placed, so nothing is known of it
     match model.code:
         case "print-scale-contradicted":
             change, sd = _print_change(network, model, solution)
@@ -92,6 +95,13 @@ def shows(network: Network, model: FaultModel, solution: AdjustedNetwork) -> boo
         case "lens-contradicted":
             return float(_lens_departures(network, model, solution)[2].max()) > SURE
     return True
+
+
+def _boards(model: FaultModel) -> tuple[str, ...]:
+    """Targets that a fault is about."""
+    if model.code in ("lens-contradicted", "edge-off-plane"):
+        return ()
+    return model.subjects or (model.subject.split(" in ")[0],)
 
 
 def _where(model: FaultModel) -> str:
@@ -237,30 +247,35 @@ def overhang_findings(network: Network, solution: AdjustedNetwork) -> list[Findi
         keys: list[Key] = [(PLANE, plane), (POINT, start), (POINT, end)]
         if any(key not in solution.state for key in keys):
             continue
-        away = _viewing_distance(network, solution, (start, end))
+        away = _viewing_distance(network, solution, plane, (start, end))
         if away is None:
             continue
         off = [_distance(solution, plane, point) for point in (start, end)]
         mean = float(np.mean([distance for distance, _ in off]))
         if max(sd for _, sd in off) < 0.1 * away * 0.1:
-            findings.append(_overhang_seen(network, edge, plane, mean, away))
+            if any(abs(distance) > SURE * sd for distance, sd in off):
+                findings.append(_overhang_seen(network, edge, plane, mean, away))
         else:
             findings.append(_overhang_asked(network, edge, plane, away))
     return findings
 
 
 def _viewing_distance(
-    network: Network, solution: AdjustedNetwork, points: tuple[str, str]
+    network: Network, solution: AdjustedNetwork, plane: str, points: tuple[str, str]
 ) -> float | None:
-    """Median distance from the photos that show an edge, metres."""
+    """Median distance of a plane from the photos that show an edge, square to it, metres.
+
+    A length `d` before a wall that is seen from `D` before it reads `d / (D - d)` long.
+    """
+    face = solution.state[(PLANE, plane)]
+    assert isinstance(face, PlaneParameters)
     distances = []
     for o in network.observations:
         point, photo = getattr(o, "point", None), getattr(o, "photo", None)
         if point in points and photo is not None and ("camera", photo) in solution.state:
             camera = solution.state[("camera", photo)]
             assert isinstance(camera, Pose)
-            step = np.asarray(solution.state[(POINT, str(point))]) - camera.translation
-            distances.append(float(np.linalg.norm(step)))
+            distances.append(abs(float(face.normal @ camera.translation) + face.offset))
     return float(np.median(distances)) if distances else None
 
 
@@ -278,13 +293,13 @@ def _overhang_seen(network: Network, edge: str, plane: str, off: float, away: fl
 
 
 def _overhang_asked(network: Network, edge: str, plane: str, away: float) -> Finding:
-    step = 0.1
+    step, allowed = OVERHANG_STEPS["metric" if network.units == "metric" else "us"]
     return Finding(
         "overhang-not-declared",
         Severity.CHECK,
         edge,
         f"nobody said how far edge {edge} stands off {plane}: for every {_length(network, step)} "
-        f"before it, lengths along it read {step / away:.1%} long, and nothing in the photos shows "
-        "it; 0.2 m is allowed for in the intervals",
+        f"before it, lengths along it read {step / (away - step):.1%} long, and nothing in the "
+        f"photos shows it; {_length(network, allowed)} is allowed for in the intervals",
         f"set the offset of {edge} (0 if it is flush), or take a second photo from another stand",
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from survey.adjustment.model import (
     PLANE,
     TARGET,
+    EdgeAngle,
     Key,
     LevelEdge,
     Observation,
@@ -15,6 +18,7 @@ from survey.findings import Finding, Severity
 from survey.visit.model import Edge, EdgeKind, PlaneKind, PlaneSpec, RodReading, Visit
 
 LEVEL_EDGE_SD = 0.00635  # 1/4 in; common practice
+EDGE_ANGLE_SD = 0.01  # radians, 10 mm per m: framing is no squarer; common practice
 PLUMB_EDGE_SD = 0.002  # radians, 2 mm per m; common practice
 OVERHANG_SD = 0.28  # metres each end, 0.2 m for both together; eaves overhang 0-0.6 m
 OVERHANGING = (EdgeKind.EAVE, EdgeKind.RAKE)
@@ -135,14 +139,40 @@ def _offset_from_nothing(edge: Edge) -> Finding:
 
 
 def observe_edges(visit: Visit) -> tuple[list[Observation], list[Finding]]:
-    """Edges declared level or plumb."""
+    """Edges declared level or plumb, square to another or parallel to it."""
     observations: list[Observation] = []
+    ends = _edge_ends(visit)
     for edge in visit.edges:
         if edge.level:
             observations.append(level_edge(edge))
         if edge.plumb:
             observations.append(plumb_edge(edge))
+        for word, other, angle in (
+            ("square", edge.square_to, math.pi / 2),
+            ("parallel", edge.parallel_to, 0.0),
+        ):
+            if other in ends:
+                observations.append(
+                    EdgeAngle(
+                        id=f"{edge.name} {word} to {other}",
+                        where=f"edge {edge.name} {word} to {other}",
+                        first=(edge.start, edge.end),
+                        second=ends[other],
+                        value=angle,
+                        sd=EDGE_ANGLE_SD,
+                    )
+                )
     return observations, []
+
+
+def _edge_ends(visit: Visit) -> dict[str | None, tuple[str, str]]:
+    """Both ends of every edge, by its name and, as sides of outlines, by "A-B" and "B-A"."""
+    ends: dict[str | None, tuple[str, str]] = {}
+    for plane in visit.planes:
+        for a, b in zip(plane.outline, (*plane.outline[1:], *plane.outline[:1]), strict=True):
+            ends[f"{a}-{b}"] = (a, b)
+            ends[f"{b}-{a}"] = (a, b)
+    return ends | {edge.name: (edge.start, edge.end) for edge in visit.edges}
 
 
 def level_edge(edge: Edge) -> LevelEdge:

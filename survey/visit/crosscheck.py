@@ -186,6 +186,8 @@ def _check_edges(visit: Visit, where: Where) -> list[Problem]:
     sides = _sides(visit.planes)
     corners = {name for plane in visit.planes for name in plane.outline}
     carriers = {plane.name for plane in visit.planes} | {one.name for one in visit.targets}
+    named = {"-".join(pair) for side in sides for pair in _both_ways(side)}
+    named |= {edge.name for edge in visit.edges}
     problems: list[Problem] = []
     seen: dict[frozenset[str], str] = {}
     for index, edge in enumerate(visit.edges):
@@ -214,6 +216,8 @@ def _check_edges(visit: Visit, where: Where) -> list[Problem]:
         problems += _unknown(
             edge.offset_from, carriers, "target or plane", where(("edge", index, "offset_from"))
         )
+        for key, other in (("square_to", edge.square_to), ("parallel_to", edge.parallel_to)):
+            problems += _unknown(other, named, "edge", where(("edge", index, key)))
     return problems
 
 
@@ -232,6 +236,8 @@ def _check_fittings(visit: Visit, where: Where) -> list[Problem]:
                     offer(outlet.edge, edges, "edge"),
                 )
             )
+    for index, step in enumerate(visit.steps):
+        problems += _unknown(step.plane or None, planes, "plane", where(("step", index, "plane")))
     for index, penetration in enumerate(visit.penetrations):
         problems += _unknown(
             penetration.plane, planes, "plane", where(("penetration", index, "plane"))
@@ -251,6 +257,10 @@ def _points_of_visit(visit: Visit, where: Where) -> list[tuple[str, str]]:
         for index, outlet in enumerate(visit.outlets)
         if outlet.at
     ]
+    for index, step in enumerate(visit.steps):
+        named += [
+            (name, where(("step", index, "between"))) for name in (step.start, step.end) if name
+        ]
     for index, penetration in enumerate(visit.penetrations):
         if penetration.at:
             named.append((penetration.at, where(("penetration", index, "at"))))

@@ -133,6 +133,9 @@ class Edge:
         Standard deviation of `offset`, metres.
     offset_from : str or None
         Target or plane the offset counts from.
+    square_to, parallel_to : str or None
+        Another edge, by name or "A-B", that it stands square to or runs along with (a weak
+        observation); None: not declared, never presumed.
     marked_as : str or None
         What was pointed at: "fascia", "drip edge", "gutter lip", ...
     """
@@ -150,6 +153,8 @@ class Edge:
     offset_sd: float = 0.01
     offset_from: str | None = None
     marked_as: str | None = None
+    square_to: str | None = None
+    parallel_to: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +218,20 @@ class PenetrationSpec:
     length: float | None = None
     height: float | None = None  # curb height above the surface
     saddle: bool | None = None  # a saddle (cricket) stands behind it
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpec:
+    """A line across which a roof's surface may step: a lap, the edge of a patch.
+
+    From point `start` to `end`, or by tape on `plane`: `along` and `up` of both its ends, metres.
+    """
+
+    plane: str
+    start: str | None = None
+    end: str | None = None
+    along: tuple[float, float] | None = None
+    up: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,3 +371,4 @@ class Visit:
     photo_paths: tuple[Path, ...]
     notes: tuple[str, ...] = ()
     marked_points: tuple[str, ...] = ()
+    steps: tuple[StepSpec, ...] = ()

@@ -6,6 +6,8 @@ import re
 from enum import StrEnum
 from typing import TypeVar
 
+from survey.errors import InputError
+from survey.units import parse_length
 from survey.visit.model import (
     COVERING_FAMILIES,
     EXISTING_COVERINGS,
@@ -22,7 +24,9 @@ from survey.visit.model import (
     PlaneKind,
     PlaneSpec,
     Setup,
+    StepSpec,
 )
+from survey.visit.problems import shown
 from survey.visit.tables import Table, default_of, value_or
 
 LONGEST_SITE = 100.0  # m; no tape measures farther
@@ -93,6 +97,8 @@ def edge_from(table: Table) -> Edge:
         offset_sd=value_or(table.length("offset_sd", 0.0001, 1.0), default_of(Edge, "offset_sd")),
         offset_from=table.optional_name("offset_from"),
         marked_as=table.text("marked_as"),
+        square_to=table.optional_name("square_to"),
+        parallel_to=table.optional_name("parallel_to"),
     )
     if edge.offset is not None and edge.offset_from is None:
         table.wrong(
@@ -122,7 +128,8 @@ def outlet_from(table: Table) -> OutletSpec:
     if "kind" not in table.values:
         kinds = ", ".join(f'"{one.value}"' for one in OutletKind)
         table.wrong(f"[[outlet]] {outlet.name} has no kind", f"add kind = one of {kinds}")
-    by_tape = _placed_by_tape(table, outlet.along, outlet.up, outlet.plane)
+    in_edge = outlet.edge is not None and not table.has("up")
+    by_tape = not in_edge and _placed_by_tape(table, outlet.along, outlet.up, outlet.plane)
     if not (by_tape or outlet.at or outlet.edge):
         table.wrong(
             f"nothing says where outlet {outlet.name} is",
@@ -155,6 +162,57 @@ def penetration_from(table: Table) -> PenetrationSpec:
         )
     table.finish()
     return penetration
+
+
+def step_from(table: Table) -> StepSpec:
+    """Read one ``[[step]]``: a line across which the surface steps, by points or by tape."""
+    between = table.names("between", least=2, most=2) if table.has("between") else ()
+    if len(between) == 2 and between[0] == between[1]:
+        table.wrong(f"between names {between[0]} twice", "name the line's two ends", "between")
+    plane = table.optional_name("plane")
+    if plane is None:
+        table.wrong("[[step]] has no plane", 'add plane = "..."')
+    along, up = _two_lengths(table, "along"), _two_lengths(table, "up")
+    if not between and (along is None or up is None):
+        table.wrong(
+            "nothing says where the step runs",
+            'add between = ["P", "Q"], or along = ["0", "20 ft"] and up = ["8 ft", "8 ft"]',
+        )
+    elif along is not None and up is not None and along[0] == along[1] and up[0] == up[1]:
+        table.wrong("both ends of the step are one place", "give two places", "along")
+    step = StepSpec(
+        plane=plane or "",
+        start=between[0] if len(between) == 2 else None,
+        end=between[1] if len(between) == 2 else None,
+        along=along,
+        up=up,
+    )
+    table.finish()
+    return step
+
+
+def _two_lengths(table: Table, key: str) -> tuple[float, float] | None:
+    """Return the lengths at both ends of a line, or None when the key is absent or unfit."""
+    table.asked.add(key)
+    value = table.values.get(key)
+    if value is None or value == "unknown":
+        return None
+    if not isinstance(value, list) or len(value) != 2:
+        table.wrong(
+            f"{key} is {shown(value)}, not two lengths", f'write {key} = ["0", "20 ft"]', key
+        )
+        return None
+    both = []
+    for item in value:
+        try:
+            both.append(0.0 if item == 0 else parse_length(item if isinstance(item, str) else ""))
+        except InputError as error:
+            what = error.what if isinstance(item, str) else f"{shown(item)} has no unit"
+            table.wrong(what, error.cure, key)
+            return None
+    if max(abs(length) for length in both) > LONGEST_SITE:
+        table.wrong(f"{key} is farther than any tape", "check the unit and the decimal point", key)
+    return both[0], both[1]
 
 
 def benchmark_from(table: Table) -> FixedPoint:
