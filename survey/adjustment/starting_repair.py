@@ -43,7 +43,11 @@ MOST_LEADS = 5  # other targets and photos to grow from
 GAIN = 9.0  # chi-square that a repair must win
 LOST = 0.3  # share of gross readings from which a photo is placed anew
 MOST_REPAIRS = 6
-UNPLACED = ("photo-does-not-fit", "photo-not-tied", "mirrored-photo")  # findings on a photo left out
+UNPLACED = (
+    "photo-does-not-fit",
+    "photo-not-tied",
+    "mirrored-photo",
+)  # findings on a photo left out
 
 
 def misfit(network: Network, state: State, score: float) -> float:

@@ -11,7 +11,14 @@ from survey.adjustment.starting import StartFinder
 from survey.adjustment.starting_index import Index, Sightline, Site
 from survey.adjustment.starting_polish import polish, score
 from survey.adjustment.starting_rays import fit_to_rays
-from survey.adjustment.starting_repair import FITTING, better_start, lost_photos, misfit, repaired
+from survey.adjustment.starting_repair import (
+    FITTING,
+    better_start,
+    lost_photos,
+    misfit,
+    repaired,
+    unplaced_photos,
+)
 from survey.photo import read_photos
 from survey.target import find_targets
 from survey.visit import open_visit
@@ -45,6 +52,18 @@ def test_a_photo_carried_away_is_named_and_placed_anew(network, photo):
     lost = type(lost)(astray, score(network, astray))
     mended = repaired(network, finder, lost)
     assert mended.score < settled.score + 9.0
+
+
+@pytest.mark.parametrize("photo", ["right_corner.jpg", "lawn_far.jpg"])
+def test_a_photo_left_out_is_placed_once_the_rest_is_settled(network, photo):
+    finder, settled = settle(network)
+    without = {key: value for key, value in settled.state.items() if key != (CAMERA, photo)}
+    assert unplaced_photos(finder, without) == [photo]
+    left_out = type(settled)(without, score(network, without))
+    assert left_out.score > settled.score + 9.0
+    mended = repaired(network, finder, left_out)
+    assert mended.score < settled.score + 9.0
+    assert unplaced_photos(finder, mended.state) == []
 
 
 def test_a_start_that_fits_loses_no_photo(network):
