@@ -107,6 +107,7 @@ def porch(
     mark_sd: float = 1.5,
     corner_sd: float = 0.3,
     noise: float = 1.0,
+    mark_noise: float = 1.0,
     share_seen: float = 1.0,
     tapes: int = 0,
     rods: int = 0,
@@ -171,7 +172,7 @@ def porch(
         px, inside = photograph(truth, name, roof)
         inside &= rng.uniform(size=len(inside)) < share_seen
         for k in np.flatnonzero(inside):
-            marked = px[k] + rng.normal(0, noise * mark_sd, 2)
+            marked = px[k] + rng.normal(0, mark_noise * noise * mark_sd, 2)
             observations.append(
                 PointInPhoto(
                     id=f"P{k} in {name}",

@@ -129,6 +129,25 @@ def test_scipy_least_squares_finds_the_same_optimum_of_the_same_visit():
         assert ours == pytest.approx(
             np.linalg.norm(theirs[(POINT, a)] - theirs[(POINT, b)]), abs=2e-6
         )
+    pairs = (("P0", "P1"), ("P1", "P2"), ("P0", "P2"), ("P4", "P6"))
+    ends = [(POINT, name) for name in dict.fromkeys(name for pair in pairs for name in pair)]
+
+    def lengths(state):
+        return np.array([np.linalg.norm(state[(POINT, a)] - state[(POINT, b)]) for a, b in pairs])
+
+    # Covariance from scipy's own difference quotients; what only the datum leaves free drops out.
+    spread = np.linalg.pinv(found.jac.T @ found.jac, rcond=1e-13, hermitian=True)
+    step = 1e-6 * np.eye(len(found.x))
+    slopes = (
+        np.array(
+            [lengths(unpack(found.x + h, keys)) - lengths(unpack(found.x - h, keys)) for h in step]
+        ).T
+        / 2e-6
+    )
+    _, ours = solution.propagate(lengths, ends)
+    covariance = slopes @ spread @ slopes.T
+    np.testing.assert_allclose(ours, covariance, rtol=0.01, atol=0.01 * np.trace(ours) / 4)
+    np.testing.assert_allclose(np.diag(ours), np.diag(covariance), rtol=0.01)
     slope = theirs[(PLANE, "porch")][:2]
     normal = solution.state[(PLANE, "porch")].normal
     assert np.hypot(*normal[:2]) / normal[2] == pytest.approx(np.hypot(*slope), abs=1e-6)
