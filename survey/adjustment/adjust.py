@@ -15,7 +15,12 @@ from survey.adjustment.fault_findings import fault_finding, overhang_findings, s
 from survey.adjustment.fault_search import Explanation, explain
 from survey.adjustment.faults import FaultModel
 from survey.adjustment.hanging import hanging_findings
-from survey.adjustment.hypotheses import DECIDED, find_hypotheses, same_site
+from survey.adjustment.hypotheses import (
+    DECIDED,
+    find_hypotheses,
+    known_by_height_alone,
+    same_site,
+)
 from survey.adjustment.model import PLANE, POINT, TARGET, Array, LevelEdge, Network, State
 from survey.adjustment.outlines import crossing_findings
 from survey.adjustment.solver import solve
@@ -128,10 +133,11 @@ def _standing(
 ) -> list[int]:
     """Answers other than the best that a chi-square gap does not refuse and that differ from it."""
     standing: list[int] = []
+    loose = known_by_height_alone(solved[0].network)
     for i in order[1:]:
         close = scores[i] - scores[order[0]] < DECIDED
         known = [solved[order[0]].state, *(solved[j].state for j in standing)]
-        if close and not any(same_site(solved[i].state, state) for state in known):
+        if close and not any(same_site(solved[i].state, state, loose) for state in known):
             standing.append(i)
     return standing
 

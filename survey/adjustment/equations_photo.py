@@ -29,6 +29,7 @@ from survey.photo.model import CameraPrior
 
 NEAREST_DEPTH = 0.01  # metres; what a step pushes behind the camera is held just in front of it
 NEAREST_STEPS = 4  # Gauss-Newton steps to the nearest point of an imaged line; two do
+NEAREST_LIMIT = 1e-9  # normalised image units at which they stop
 UP = np.array([0.0, 0.0, 1.0])
 
 
@@ -175,6 +176,14 @@ class PointMarkEquations(PhotoEquations):
         return (self.px - px).ravel(), derivatives.reshape(-1, derivatives.shape[2])
 
 
+def _cross(first: Array, second: Array) -> Array:
+    """Cross products of vectors (n, 3), row by row."""
+    product = np.empty_like(first)
+    for i, j, k in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+        product[:, i] = first[:, j] * second[:, k] - first[:, k] * second[:, j]
+    return product
+
+
 class _Nearest(NamedTuple):
     """The point of an imaged line nearest to a pixel, with what derivatives need."""
 
@@ -186,6 +195,15 @@ class _Nearest(NamedTuple):
     by_lens: Array
 
 
+def _nearly_undistorted(px: Array, lens: Array, fixed: Array) -> Array:
+    """Normalised coordinates of pixels, near enough to start a search from, (n, 2)."""
+    xy = (px - lens[:, 1:3]) / lens[:, :1]
+    ray = np.ones((len(px), 3))
+    ray[:, :2] = xy
+    near: Array = xy + (px - project(ray, lens, fixed)) / lens[:, :1]
+    return near
+
+
 def _nearest_on_line(
     px: Array, start: Array, direction: Array, lens: Array, fixed: Array
 ) -> _Nearest:
@@ -194,12 +212,12 @@ def _nearest_on_line(
     The line is ``start + share * direction`` in the camera frame. At the nearest point the miss is
     square to the image of the line, so that neither `share` nor the normal's turning changes the
     distance to first order (E3): its derivative is that of the pixel at a held `share`. The search
-    runs in the undistorted image beside the mark, where the line is straight; a part of it behind
-    the camera images onto the same line.
+    runs in the undistorted image from beside the mark, where the line is straight; a part of it
+    behind the camera images onto the same line.
     """
-    line = np.cross(start, direction)
+    line = _cross(start, direction)
     breadth = np.maximum(np.linalg.norm(line[:, :2], axis=1), 1e-150)
-    xy = undistort(px, lens, fixed)
+    xy = _nearly_undistorted(px, lens, fixed)
     off = (np.sum(line[:, :2] * xy, axis=1) + line[:, 2]) / breadth
     along = np.stack([-line[:, 1], line[:, 0]], axis=1) / breadth[:, None]
     ray = np.ones((len(px), 3))
@@ -208,10 +226,13 @@ def _nearest_on_line(
         found, by_ray, _ = project_with_derivatives(ray, lens, fixed)
         tangent = np.einsum("nij,nj->ni", by_ray[:, :, :2], along)
         speed = np.maximum(np.sum(tangent**2, axis=1), 1e-300)
-        ray[:, :2] += (np.sum(tangent * (px - found), axis=1) / speed)[:, None] * along
-    beside = np.cross(direction, ray)
+        step = np.sum(tangent * (px - found), axis=1) / speed
+        ray[:, :2] += step[:, None] * along
+        if np.max(np.abs(step), initial=0.0) < NEAREST_LIMIT:
+            break
+    beside = _cross(direction, ray)
     square = np.maximum(np.sum(beside**2, axis=1), 1e-300)
-    share = -np.sum(np.cross(start, ray) * beside, axis=1) / square
+    share = -np.sum(_cross(start, ray) * beside, axis=1) / square
     points = start + share[:, None] * direction
     points[:, 2] = np.where(np.abs(points[:, 2]) < 1e-9, 1e-9, points[:, 2])
     found, by_point, by_lens = project_with_derivatives(points, lens, fixed)

@@ -8,25 +8,30 @@ from dataclasses import dataclass
 import numpy as np
 
 from survey.adjustment.adjusted import AdjustedNetwork
-from survey.adjustment.equations import compile_network
+from survey.adjustment.equations import System, compile_network
 from survey.adjustment.faults import MOVED, FaultModel, fault_models, is_troubled
 from survey.adjustment.hypotheses import DECIDED
 from survey.adjustment.model import (
     PRINT_SCALE,
     TARGET,
+    Array,
     Network,
     Observation,
     Prior,
     State,
     TargetCorners,
 )
-from survey.adjustment.robust import GROSS_SQUARE
-from survey.adjustment.starting_polish import polish, score
+from survey.adjustment.robust import GROSS_SQUARE, bounded_chi_square
+from survey.adjustment.soft_minimise import minimise_softly
+from survey.adjustment.starting_polish import stated_rows
+from survey.adjustment.unknowns import Values
 
 FAULT_COST = GROSS_SQUARE[0]  # a fault costs as much as one gross reading
 BELIEVABLE = 4.0  # sds of a loosely stated lens or print beyond which it is no explanation
 LOOSE = 0.05  # relative sd above which a prior counts as loosely stated
 MOST_STANDING = 3  # explanations carried along when nothing decides between them
+# In turn: trial steps each class of fault is followed for, and how many go on from there.
+HEATS = ((5, 8), (15, 4), (40, 4))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +70,16 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
     plain = Explanation(None, network, solution.state, alone)
     if not is_troubled(solution):
         return [plain]
+    trials = [_Trial(model, state) for model in fault_models(network, state, _flagged(solution))]
+    for steps, going_on in HEATS:
+        for trial in trials:
+            trial.follow(steps)
+        trials = sorted(trials, key=lambda trial: trial.cost)[:going_on]
     found = [plain]
-    for model in fault_models(network, state, _flagged(solution)):
-        best = _nearest(model.network, state)
-        cost = _cost(model.network, best) + FAULT_COST + model.parameters
-        if _is_believable(model.network, best):
-            found.append(Explanation(model, model.network, best, cost))
+    for trial in trials:
+        best = trial.state()
+        if _is_believable(trial.model.network, best):
+            found.append(Explanation(trial.model, trial.model.network, best, trial.cost))
     found.sort(key=lambda explanation: explanation.cost)
     standing = [e for e in found if e.cost - found[0].cost < DECIDED]
     # Where setting single readings aside explains it best, or as well and without a doubt left,
@@ -81,16 +90,40 @@ def explain(network: Network, state: State, solution: AdjustedNetwork) -> list[E
     return [*faults, *(e for e in standing if e.model is None)]
 
 
-def _nearest(network: Network, state: State) -> State:
-    """Pull a state that fits another network towards what this one observes."""
+class _Trial:
+    """One class of fault on its way to the state that fits best without what it makes untrue."""
+
+    def __init__(self, model: FaultModel, state: State) -> None:
+        self.model = model
+        self.system, self.start = compile_network(model.network, _placed_twice(model, state))
+        self.values: Values = self.system.unknowns.pack(self.start)
+        self.firm = stated_rows(self.system)
+        self.settled = self.system.rows == 0
+        self.cost = np.inf
+
+    def follow(self, steps: int) -> None:
+        """Descend for some trial steps and see what the fault would cost."""
+        if not self.settled:
+            found = minimise_softly(self.system, self.values, self.firm, most_steps=steps)
+            self.values, self.settled = found.values, found.settled
+        residuals = self.system.residuals(self.values)
+        self.cost = _bounded(self.system, residuals) + FAULT_COST + self.model.parameters
+
+    def state(self) -> State:
+        """Where it stands."""
+        return {**self.start, **self.system.unknowns.unpack(self.values)}
+
+
+def _placed_twice(model: FaultModel, state: State) -> State:
+    """Start a board that may have moved from where it hung before."""
     start = dict(state)
-    for o in network.observations:
+    for o in model.network.observations:
         if isinstance(o, TargetCorners) and o.target.endswith(MOVED):
             for kind in (TARGET, PRINT_SCALE):
                 before = (kind, o.target.removesuffix(MOVED))
                 if before in state:
                     start[(kind, o.target)] = state[before]
-    return polish(network, start).state
+    return start
 
 
 def _is_believable(network: Network, state: State) -> bool:
@@ -112,13 +145,13 @@ def _settled(solution: AdjustedNetwork) -> bool:
 
 def _cost(network: Network, state: State) -> float:
     """Bounded chi-square less what it is expected to be."""
-    rows, unknowns = _freedom(network, state)
-    return score(network, state) - (rows - unknowns)
+    system, complete = compile_network(network, state)
+    return _bounded(system, system.residuals(system.unknowns.pack(complete)))
 
 
-def _freedom(network: Network, state: State) -> tuple[int, int]:
-    system, _ = compile_network(network, state)
-    return system.rows, system.unknowns.size
+def _bounded(system: System, residuals: Array) -> float:
+    squares = bounded_chi_square(system, residuals) + GROSS_SQUARE[0] * len(system.left_out)
+    return squares - (system.rows - system.unknowns.size)
 
 
 def _flagged(solution: AdjustedNetwork) -> Sequence[Observation]:

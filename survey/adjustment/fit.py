@@ -7,22 +7,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from survey.adjustment.equations import System
-from survey.adjustment.minimise import minimise
+from survey.adjustment.minimise import LEAST_DAMPING, minimise
 from survey.adjustment.model import Array
 from survey.adjustment.normal import (
     Factor,
     NormalEquations,
     NotPositive,
-    Partition,
-    choose_partition,
     eliminate,
 )
+from survey.adjustment.partition import Partition, choose_partition
 from survey.adjustment.rank import FreeSpace, find_free_space
 from survey.adjustment.reliability import Reliability, assess, group_log_p
 from survey.adjustment.unknowns import Values
 from survey.errors import NotEnoughObserved
 
 # In turn, where a combination stands at the edge of what counts as free.
+ROUGH = 1e-3  # fall of the squares under which a rough fit is left: 3 % of an unknown's sd
+ROUGH_STEPS = 3
 EDGE_DAMPINGS = (0.0, 1e-13, 1e-12, 1e-11, 1e-10, 1e-9)
 
 
@@ -59,7 +60,7 @@ class Fit:
     """A least-squares fit.
 
     `residuals`, `derivatives` hold all rows, those set aside too; `normal`, `factor`, `free` and
-    `reliability` stand on the rows in use.
+    `reliability` stand on the rows in use. Not `settled`: a rough fit, near the least squares.
     """
 
     choice: Choice
@@ -72,9 +73,10 @@ class Fit:
     free: FreeSpace
     reliability: Reliability
     steps: int
+    settled: bool
 
 
-def fit_readings(system: System, values: Values, choice: Choice) -> Fit:
+def fit_readings(system: System, values: Values, choice: Choice, *, near: Fit | None = None) -> Fit:
     """Least squares of the readings in use.
 
     Parameters
@@ -83,11 +85,26 @@ def fit_readings(system: System, values: Values, choice: Choice) -> Fit:
     values : Values
         Where to start.
     choice : Choice
+    near : Fit, optional
+        With nearly the same readings: a few steps from there will do, as the residuals tell gross
+        errors as well near the least squares as there.
     """
     weights = choice.weights(system)
-    residuals, derivatives = system.linearise(values)
-    partition = choose_partition(system, derivatives, weights)
-    found = minimise(system, values, weights, partition=partition)
+    if near is None:
+        _, derivatives = system.linearise(values)
+        partition = choose_partition(system, derivatives, weights)
+        found = minimise(system, values, weights, partition=partition)
+    else:
+        partition = near.normal.partition
+        found = minimise(
+            system,
+            values,
+            weights,
+            partition=partition,
+            most_steps=ROUGH_STEPS,
+            decrement=ROUGH,
+            damping=LEAST_DAMPING,
+        )
     residuals, derivatives = system.linearise(found.values)
     normal, factor, free = factorise(system, partition, derivatives, weights)
     leverage, beside = factor.leverages()
@@ -103,6 +120,7 @@ def fit_readings(system: System, values: Values, choice: Choice) -> Fit:
         free,
         reliability,
         found.steps,
+        near is None,
     )
 
 

@@ -10,12 +10,25 @@ leaves both standing.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from survey.adjustment.model import CAMERA, POINT, TARGET, Network, Pose, State
+from survey.adjustment.equations_base import keys_of
+from survey.adjustment.model import (
+    CAMERA,
+    POINT,
+    TARGET,
+    Elevation,
+    Key,
+    LevelEdge,
+    Network,
+    Pose,
+    RodHeight,
+    SameElevation,
+    State,
+)
 from survey.adjustment.starting import Start, StartFinder
 from survey.adjustment.starting_growth import Sight
 from survey.adjustment.starting_polish import polish
@@ -57,11 +70,12 @@ def find_hypotheses(network: Network) -> tuple[list[Hypothesis], Start]:
         _try(network, finder, told, found, tried)
     if len(first.open_gaps) > ALL_COMBINATIONS:
         _search_around(network, finder, found, tried)
+    loose = known_by_height_alone(network)
     found.sort(key=lambda h: h.score)
     kept: list[Hypothesis] = []
     for hypothesis in found:
         near = hypothesis.score - found[0].score < DECIDED + SLACK
-        if near and all(not same_site(hypothesis.state, other.state) for other in kept):
+        if near and all(not same_site(hypothesis.state, other.state, loose) for other in kept):
             kept.append(hypothesis)
     return kept, first
 
@@ -122,11 +136,24 @@ def _try(
         found.append(_polished(network, start))
 
 
-def same_site(first: State, second: State) -> bool:
-    """Whether two states show the same site, wherever it lies and however it is turned."""
+def known_by_height_alone(network: Network) -> frozenset[Key]:
+    """Points that only rods and levels speak of: where they stand in plan means nothing."""
+    heights: set[Key] = set()
+    placed: set[Key] = set()
+    for observation in network.observations:
+        only = isinstance(observation, RodHeight | Elevation | LevelEdge | SameElevation)
+        (heights if only else placed).update(keys_of(observation))
+    return frozenset(key for key in heights - placed if key[0] == POINT)
+
+
+def same_site(first: State, second: State, loose: Collection[Key] = ()) -> bool:
+    """Whether two states show the same site, wherever it lies and however it is turned.
+
+    Points that are `loose` may lie anywhere.
+    """
     if set(first) != set(second):
         return False
-    keys = [key for key in first if key[0] in (CAMERA, TARGET, POINT)]
+    keys = [key for key in first if key[0] in (CAMERA, TARGET, POINT) and key not in loose]
     here, there = (np.array([_place(state, key) for key in keys]) for state in (first, second))
     if len(here) == 0:
         return True

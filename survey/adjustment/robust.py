@@ -12,7 +12,7 @@ from survey.adjustment.components import KNOWN, prior_worth
 from survey.adjustment.equations import System
 from survey.adjustment.minimise import minimise
 from survey.adjustment.model import Array
-from survey.adjustment.normal import Partition
+from survey.adjustment.partition import Partition
 from survey.adjustment.unknowns import Values
 
 HUBER = 2.0  # sds beyond which a reading's pull no longer grows
@@ -20,6 +20,7 @@ HUBER_ROUNDS = 8
 CUTS = (16.0, 8.0, 4.0, 4.0)  # Geman-McClure scales of the rounds that follow, in sds
 WIDE_CUTS = (128.0, 64.0, 32.0)  # and before them, where no round with Huber's weights went ahead
 STEPS_A_ROUND = 2
+RESTING = 1e-3  # fall of the squares that no longer matters before the exact adjustment
 QUIET = 4.5  # scatters of its kind under which no reading needs a robust weight
 SUSPECT = 5.0  # scatters of its kind at which a reading starts set aside
 MOST_SCALE = 3.0  # what scatters more than this is bent by a gross error, not badly read
@@ -141,8 +142,10 @@ def _descend(
     """
     kind = system.kind[system.group_first]
     base = shares / system.sd**2
-    steps = 0
+    steps, resting = 0, False
     for cut in stages:
+        if resting and np.isnan(cut):
+            continue
         norms = reading_norms(system, system.residuals(values))
         relative = norms / kind_scales(system, norms)[kind]
         if steps and np.max(relative) < QUIET:
@@ -154,7 +157,15 @@ def _descend(
         weights = base * trust[system.group]
         if firm is not None:
             weights = np.where(firm, 1.0 / system.sd**2, weights)
-        found = minimise(system, values, weights, partition=partition, most_steps=STEPS_A_ROUND)
+        found = minimise(
+            system,
+            values,
+            weights,
+            partition=partition,
+            most_steps=STEPS_A_ROUND,
+            decrement=RESTING,
+        )
+        resting = found.steps == 0
         values, steps = found.values, steps + found.steps
     return values, steps
 

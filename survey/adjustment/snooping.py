@@ -24,7 +24,7 @@ from survey.adjustment.fit import (
     predicted_log_p,
 )
 from survey.adjustment.model import Array, TargetCorners
-from survey.adjustment.normal import choose_partition
+from survey.adjustment.partition import choose_partition
 from survey.adjustment.reliability import critical_log_p
 from survey.adjustment.unknowns import Values
 
@@ -77,10 +77,11 @@ def search(
     choice = Choice(used, np.ones(len(system.kinds)) if factors is None else factors, ones)
     if snoop and not np.all(used):
         choice = replace(choice, used=_keep_rank(system, values, used))
+    testing = system.groups > 0 and (snoop or components)
     state = Search(fit_readings(system, values, choice), [], 0)
     returned: set[int] = set()
     doubted = [int(g) for g in np.flatnonzero(~choice.used)]
-    for _ in range(MOST_ROUNDS if system.groups and (snoop or components) else 0):
+    for _ in range(MOST_ROUNDS if testing else 0):
         state.steps += state.fit.steps
         changed = snoop and (
             _set_aside(system, state, judge)
@@ -89,13 +90,18 @@ def search(
         )
         if not changed and components:
             changed = _reweigh(system, state)
-        if not changed:
+        if changed:
+            continue
+        if state.fit.settled:
             break
+        state.fit = fit_readings(system, state.fit.values, state.fit.choice)
+    if not state.fit.settled:
+        state.fit = fit_readings(system, state.fit.values, state.fit.choice)
     return state
 
 
 def _refit(system: System, fit: Fit, choice: Choice) -> Fit:
-    return fit_readings(system, fit.values, choice)
+    return fit_readings(system, fit.values, choice, near=fit)
 
 
 def _without(choice: Choice, groups: list[int]) -> Choice:

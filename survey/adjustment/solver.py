@@ -14,7 +14,7 @@ from survey.adjustment.equations import System, compile_network
 from survey.adjustment.fit import Fit
 from survey.adjustment.gross import gross_error_findings, slip_judge, undecided_findings
 from survey.adjustment.model import PRINT_SCALE, TARGET, Network, State
-from survey.adjustment.normal import choose_partition
+from survey.adjustment.partition import choose_partition
 from survey.adjustment.rank import Datum, connected_parts, find_datum
 from survey.adjustment.results import observation_results
 from survey.adjustment.robust import first_factors, robust_pass

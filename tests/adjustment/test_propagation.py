@@ -160,14 +160,14 @@ def test_covariance_of_any_unknowns_is_that_of_the_dense_inverse():
 
 def test_eliminating_points_changes_nothing(monkeypatch):
     """The same visit with and without the Schur complement: state, covariance, redundancies."""
-    from survey.adjustment import normal
+    from survey.adjustment import partition
 
     rng = np.random.default_rng(10)
     scene = porch(rng, photos=5, points=60, targets=2, tapes=3, rods=5, share_seen=0.8)
     start = scene.start(rng)
     eliminated = solve(scene.network, start)
     assert len(eliminated.normal.partition.points) > 40
-    monkeypatch.setattr(normal, "SMALL", 10_000)
+    monkeypatch.setattr(partition, "SMALL", 10_000)
     whole = solve(scene.network, start)
     assert len(whole.normal.partition.points) == 0
     np.testing.assert_allclose(

@@ -24,7 +24,7 @@ from survey.adjustment.model import (
     Pose,
 )
 from survey.adjustment.network import build_network
-from survey.adjustment.normal import choose_partition
+from survey.adjustment.partition import choose_partition
 from survey.adjustment.rank import is_estimable
 from survey.errors import NotEnoughObserved
 from survey.figures import Figure
