@@ -99,8 +99,9 @@ def _drain_plane(
     """Judge one roof plane by what its readings can carry."""
     name = plane.spec.name
     mine = [i for i, reading in enumerate(planes.readings) if reading.plane == name]
-    if not planes.gravity_observed or plane.gradient is None:
-        return _not_judged(name, len(mine), "gravity is not observed, so nothing tells where is up")
+    gap = _gap(plane, planes)
+    if gap:
+        return _not_judged(name, len(mine), gap)
     rng_seed = (seed, zlib.crc32(name.encode()))
     lines = (*tide_lines, *tide_lines_of(plane, planes, visit, plane_frame(plane)))
     few = len(mine) < FEWEST_READINGS
@@ -126,6 +127,19 @@ def _drain_plane(
         tide_lines=lines,
     )
     return judge_by_sampling(case, rng_seed, surfaces)
+
+
+def _gap(plane: MeasuredPlane, planes: PlaneSet) -> str:
+    """Return why nothing can be said of water on a plane, or an empty text."""
+    if not planes.gravity_observed:
+        return "gravity is not observed, so nothing tells where is up"
+    names = zip(plane.spec.outline, plane.outline, strict=True)
+    missing = [name for name, corner in names if not np.isfinite(corner).all()]
+    if missing:
+        return f"the place of {', '.join(missing)} is not fixed, so its outline is not known"
+    if plane.gradient is None:
+        return "which way it falls is not fixed"
+    return ""
 
 
 def _soundings(

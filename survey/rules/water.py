@@ -27,7 +27,9 @@ def find_water_findings(
                 Severity.NOTE,
                 where,
                 f"where water stands is not judged: {drainage.not_judged}",
-                "take rod readings over it, closest where water is seen or suspected",
+                "take rod readings over it, closest where water is seen or suspected"
+                if isinstance(plane.pitch, Figure) and isinstance(plane.area, Figure)
+                else "fix its pitch and outline first, then take rod readings over it",
             )
         )
     elif drainage is not None:
