@@ -49,7 +49,6 @@ from survey.geometry import nearest_rotation
 
 APART = 60.0  # metres between pieces that nothing joins
 MOST_PIECES = 50
-ENOUGH_SHARED = 3  # points that join two pieces without further help
 MISMATCH = 0.5  # metres between the points of two pieces above which one was misplaced
 
 
@@ -143,8 +142,7 @@ def _join(index: Index, pieces: list[Site]) -> tuple[Site, list[Site]]:
         waiting.sort(key=lambda p: -len(set(p.points) & set(whole.points)))
         piece = waiting.pop(0)
         fitted = joined(piece, whole)
-        if len(set(piece.points) & set(whole.points)) < ENOUGH_SHARED:
-            fitted = joined_by_ties(index, piece, whole) or fitted
+        fitted = joined_by_ties(index, fitted or piece, whole) or fitted
         if fitted is None or _mismatch(fitted, whole) > MISMATCH:
             seen = _joined_by_sight(index, piece, whole)
             if seen is not None:

@@ -27,6 +27,8 @@ UP_SLACK = 0.2  # what a single piece makes of plumb may be off by much
 LEAST_TIES = 7  # equations; six leave nothing that could contradict
 TURNS = 12  # turns tried about the whole's plumb line
 BEND = 2.0  # slacks at which the pull of a tie starts to level off
+LIKELY = 3  # of those that are followed to the end, besides the piece's own
+GOOD = 0.7  # the same as FIT, at which no other turn is looked at
 FIT = 2.0  # root mean bent square of the ties, in slacks, above which nothing is joined
 BEHIND = 10.0  # residual of a sight whose point is behind its camera, slacks
 
@@ -94,7 +96,7 @@ def joined_by_ties(index: Index, piece: Site, whole: Site) -> Site | None:
     ----------
     index : Index
     piece, whole : Site
-        Levelled as well as each could be.
+        Levelled as well as each could be; the piece where its corners alone put it, if they do.
 
     Returns
     -------
@@ -103,8 +105,8 @@ def joined_by_ties(index: Index, piece: Site, whole: Site) -> Site | None:
 
     Notes
     -----
-    Least squares on a bent (Cauchy) cost, started from a dozen turns about the plumb line: one
-    wrong mark, or a plumb line that the piece got wrong, is outvoted.
+    Least squares on a bent (Cauchy) cost, started from the likeliest of a dozen turns about the
+    plumb line: one wrong mark, or a plumb line that the piece got wrong, is outvoted.
     """
     ties = _Ties(index, piece, whole)
     count = len(ties.residuals(np.eye(3), np.zeros(3)))
@@ -116,16 +118,24 @@ def joined_by_ties(index: Index, piece: Site, whole: Site) -> Site | None:
         rotation = rotation_from_vector(unknowns[:3])
         return ties.residuals(rotation, unknowns[3:] - rotation @ anchor[0] + anchor[1])
 
+    turns = np.arange(TURNS) * (2 * math.pi / TURNS)
+    starts = [np.array([0.0, 0.0, turn, 0.0, 0.0, 0.0]) for turn in turns]
+    likely = sorted(starts[1:], key=lambda start: _bent(off(start)))[:LIKELY]
     best = None
-    for turn in np.arange(TURNS) * (2 * math.pi / TURNS):
-        start = np.array([0.0, 0.0, turn, 0.0, 0.0, 0.0])
-        found = scipy.optimize.least_squares(off, start, loss="cauchy", f_scale=BEND, max_nfev=40)
+    for start in (starts[0], *likely):
+        found = scipy.optimize.least_squares(off, start, loss="cauchy", f_scale=BEND, max_nfev=30)
         if best is None or found.cost < best.cost:
             best = found
+        if math.sqrt(2 * best.cost / count) < GOOD:
+            break
     if best is None or math.sqrt(2 * best.cost / count) > FIT:
         return None
     rotation = rotation_from_vector(best.x[:3])
     return piece.moved(rotation, best.x[3:] - rotation @ anchor[0] + anchor[1])
+
+
+def _bent(residuals: Array) -> float:
+    return float(np.log1p((residuals / BEND) ** 2).sum())
 
 
 def _anchor(piece: Site, whole: Site) -> tuple[Array, Array]:
