@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from survey.figures import Figure, Measured, NotObserved, Unit
 from survey.units import (
+    IN_MM,
     System,
     format_area,
     format_length,
@@ -45,9 +46,10 @@ def say_between(figure: Figure, interval: Sequence[float] | None, units: str) ->
     if interval is None:
         return say(figure, units)
     half_width = max((interval[1] - interval[0]) / 2, 1e-9)
+    three = (figure.value, *interval)
+    in_mm = max(map(abs, three)) < IN_MM
     value, low, high = (
-        _plain(number, figure.unit, half_width, system_of(units))
-        for number in (figure.value, *interval)
+        _plain(number, figure.unit, half_width, system_of(units), in_mm) for number in three
     )
     if '"' not in low:  # one unit behind both ends is enough
         low = low.partition(" ")[0]
@@ -67,11 +69,11 @@ def scaled(
     return interval[0] * ratio, interval[1] * ratio
 
 
-def _plain(value: float, unit: Unit, half_width: float, system: System) -> str:
+def _plain(value: float, unit: Unit, half_width: float, system: System, in_mm: bool) -> str:
     """Return a number in its reader's unit, to the digit that `half_width` deserves."""
     match unit:
         case "m":
-            return format_length(value, system, half_width=half_width)
+            return format_length(value, system, half_width=half_width, in_mm=in_mm)
         case "m2":
             return format_area(value, system, half_width=half_width)
         case "m3":

@@ -1,6 +1,7 @@
 """Lengths, slopes, angles, temperatures and areas as people write them: parse and format."""
 
 from survey.units.formatting import (
+    IN_MM,
     System,
     format_angle,
     format_area,
@@ -25,6 +26,7 @@ from survey.units.slopes import parse_angle, parse_slope, parse_temperature
 __all__ = [
     "FOOT",
     "INCH",
+    "IN_MM",
     "SQUARE",
     "System",
     "format_angle",

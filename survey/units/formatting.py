@@ -21,6 +21,7 @@ CUBIC_FOOT = FOOT**3
 POUND = 0.45359237  # kg, exact; international yard and pound agreement, 1959
 PSF = POUND * 9.80665 / SQUARE_FOOT  # Pa in one pound-force per square foot
 LITRE = 1e-3  # m3
+IN_MM = 0.1  # m; metric lengths under it read better in millimetres
 MOST_PLACES = 6
 TWO_DIGITS = 4  # first digit of a half-width under which it keeps a second one; common practice
 _INCH_STEPS = tuple(Fraction(1, n) for n in (1, 2, 4, 8, 16, 32))  # marks on a tape or rod
@@ -94,11 +95,16 @@ def format_length(
     *,
     half_width: float | None = None,
     with_half_width: bool = False,
+    in_mm: bool | None = None,
 ) -> str:
     """Feet-inches (``24' 6-1/8"``) or metres (``7.471 m``), rounded as `half_width` deserves.
 
-    Without a half-width: to the nearest 1/32 in, or to the millimetre.
+    Without a half-width: to the nearest 1/32 in, or to the millimetre. Metric lengths under 0.1 m
+    are in millimetres, unless `in_mm` says otherwise (for two ends of one interval).
     """
+    if system == "metric" and (abs(metres) < IN_MM if in_mm is None else in_mm):
+        scaled = None if half_width is None else half_width * 1000
+        return _decimal(metres * 1000, scaled, " mm", with_half_width, most=1, default=0)
     if system == "metric":
         return _decimal(metres, half_width, " m", with_half_width, most=4, default=3)
     step = _INCH_STEPS[-1] if half_width is None else _inch_step(half_width)

@@ -147,7 +147,7 @@ def test_overflow_up_the_slope_stands_higher_by_the_rise():
     what = found(visit, a_drainage(leaves_by=("drain 1",)), slope(0.5, 0.01))[
         "overflow-height"
     ].what
-    assert "0.042 m" in what
+    assert "its inlet is 42 mm" in what
 
 
 def test_overflow_without_height_or_place_is_not_judged():
@@ -222,7 +222,7 @@ def test_outlet_marked_at_a_point_is_placed_by_it():
     planes = replace(planes, points=(*planes.points[:-1], point))
     judgement = judge(visit, planes, (a_drainage(leaves_by=("drain 1",)),))
     codes = {f.code: f for f in judgement.findings}
-    assert "0.083" in codes["overflow-too-high"].what
+    assert "83 mm" in codes["overflow-too-high"].what
 
 
 def test_height_and_load_found_by_the_drainage_stage_are_taken():
@@ -248,3 +248,12 @@ def test_lopsided_interval_of_a_depth_is_told_by_its_ends():
     assert '1/4" (0" to 1/2") deep' in what
     assert "11 sq ft (5 to 16 sq ft) in area" in what
     assert "1.3 psf (0.0 to 2.6 psf) at its deepest" in what
+
+
+def test_both_ends_of_a_metric_interval_are_in_one_unit():
+    spot = replace(a_low_spot(), depth=Figure(0.09, 0.01, "m"), depth_interval=(0.07, 0.11))
+    what = found(a_visit(units="metric"), a_drainage(spot))["low-spot-without-outlet"].what
+    assert "0.090 m (0.070 to 0.110 m) deep" in what
+    spot = replace(spot, depth_interval=(0.085, 0.095))
+    what = found(a_visit(units="metric"), a_drainage(spot))["low-spot-without-outlet"].what
+    assert "90 mm (85 to 95 mm) deep" in what

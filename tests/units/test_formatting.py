@@ -75,6 +75,16 @@ def test_measured_length_shows_its_half_width_in_both_systems() -> None:
     assert format_measured(length, "metric") == "7.471 m ± 0.008 m"
 
 
+def test_short_metric_lengths_are_in_millimetres() -> None:
+    assert format_length(0.0113, "metric", half_width=0.0024, with_half_width=True) == (
+        "11.3 mm ± 2.4 mm"
+    )
+    assert format_length(0.0190, "metric") == "19 mm"
+    assert format_length(-0.0032, "metric", half_width=0.005) == "-3 mm"
+    assert format_length(0.1, "metric") == "0.100 m"
+    assert format_length(0.09, "metric", half_width=0.02, in_mm=False) == "0.090 m"
+
+
 def test_not_observed_says_why_and_what_to_do() -> None:
     gap = NotObserved("nothing level on 'porch'", "take one slope reading on 'porch'")
     assert (

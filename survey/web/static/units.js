@@ -43,6 +43,9 @@ function decimal(value, halfWidth, suffix, most = 6, otherwise = 1) {
 
 /** A length in metres with its half-width (null: none), `24' 6-1/8" ± 5/16"` or `7.471 m ± 0.010 m`. */
 export function lengthText(metres, halfWidth, units) {
+  if (units === "metric" && Math.abs(metres) < 0.1) {
+    return decimal(metres * 1000, halfWidth === null ? null : halfWidth * 1000, " mm", 1, 0);
+  }
   if (units === "metric") return decimal(metres, halfWidth, " m", 4, 3);
   if (halfWidth === null) return feetInches(metres, 8);
   const of = STEPS.find((parts) => 1 / parts <= halfWidth / INCH / 2) ?? 32;
