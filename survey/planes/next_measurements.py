@@ -28,6 +28,7 @@ from survey.adjustment.model import (
 )
 from survey.figures import NORMAL_95, Unit
 from survey.photo.model import CameraPrior
+from survey.planes.next_photos import photo_candidates
 from survey.planes.site_frame import plane_of, point_of
 from survey.planes.views import projection_of, visible_points
 from survey.visit.model import PlaneKind, PlaneSpec, PointMark, TapeReading, Visit
@@ -92,10 +93,14 @@ class Wish:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Something a person could still do, as what it would add to the adjustment."""
+    """Something a person could still do, as what it would add to the adjustment.
+
+    Of steps that are `about` the same (one more photo of a roof), only the best is told.
+    """
 
     photo: str | None
     candidate: Candidate
+    about: str = ""
 
 
 def find_next_measurements(
@@ -116,7 +121,10 @@ def find_next_measurements(
         At most `MOST`; empty when nothing would narrow any figure by `LEAST_GAIN`.
     """
     wishes = _wishes(visit, solution.state)
-    steps = _steps(visit, solution.state, cameras)[:MOST_CANDIDATES]
+    steps = _steps(visit, solution.state, cameras)
+    if solution.gravity_observed:  # else nobody knows which way round a roof is
+        steps = [*_photo_steps(visit, solution, cameras), *steps]
+    steps = steps[:MOST_CANDIDATES]
     if not wishes or not steps:
         return ()
     sds = predicted_sds(
@@ -128,13 +136,17 @@ def find_next_measurements(
     good = np.array([wish.good_sd for wish in wishes])
     sds = np.minimum(np.where(told, sds, good), [wish.useless_sd for wish in wishes])
     gains = np.log1p((sds[0] / good) ** 2) - np.log1p((sds[1:] / good) ** 2)
-    found = []
-    for index in np.argsort(-gains.sum(axis=1), kind="stable")[:MOST]:
+    found: list[NextMeasurement] = []
+    about: set[str] = set()
+    for index in np.argsort(-gains.sum(axis=1), kind="stable"):
+        if len(found) == MOST or steps[index].about in about:
+            continue
         best = int(np.argmax(gains[index]))
         wish, now, then = wishes[best], float(sds[0, best]), float(sds[index + 1, best])
         if then > (1 - LEAST_GAIN) * now:
             continue
         step = steps[index]
+        about |= {step.about} - {""}
         found.append(
             NextMeasurement(
                 what=step.candidate.words,
@@ -233,6 +245,19 @@ def _mark_steps(visit: Visit, state: State, cameras: Mapping[str, CameraPrior]) 
             )
             steps.append(Step(photo, Candidate(f"mark '{name}' in {photo}", (mark,))))
     return steps
+
+
+def _photo_steps(
+    visit: Visit, solution: Adjusted, cameras: Mapping[str, CameraPrior]
+) -> list[Step]:
+    """Return one more photo of each roof from either side."""
+    return [
+        Step(None, candidate, f"photo of {plane.name}")
+        for plane in _roofs(visit, solution.state)
+        for candidate in photo_candidates(
+            plane, solution.best.network, solution.state, cameras, PRESS_SD
+        )
+    ]
 
 
 def _roofs(visit: Visit, state: State) -> list[PlaneSpec]:
