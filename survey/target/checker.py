@@ -95,6 +95,8 @@ def _accepted(
         rounds=FIRST_ROUNDS if known is None else LAST_ROUNDS,
     )
     low, high = CONTRAST_RANGE
+    if marker.shadow is not None:
+        low *= marker.shadow.light
     good = fits.inside & (fits.explained >= LEAST_EXPLAINED) & (fits.shift <= allowed_px)
     good &= (fits.contrast >= low * marker.contrast) & (fits.contrast <= high * marker.contrast)
     sd = np.sqrt(np.trace(fits.variance, axis1=1, axis2=2) / 2) * fits.residual

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,22 +24,37 @@ Grey = npt.NDArray[np.uint8]
 REDUCED_BY = 2.0  # the first search; three pixels a module are read as surely as at full size
 COARSE = (3.0, 8.0)  # smaller yet, for prints so near that the first sees only their edges
 NEAR_PX = 40.0  # side of a marker from which those count, pixels of the first
+THINNED_BY = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0)  # for prints behind twigs: a module is 4 px in one
+LEAST_THINNED_PX = 40  # of an image that is worth a search
 SMALL_PHOTO_PX = 1700  # photos no longer than that are searched at full size at once
 QUIET = 0.8  # paper round our own marker that is fitted with it, modules
 
 
 @dataclass(frozen=True, slots=True)
+class _Layer:
+    """An image made of the photo, `by` times smaller, and the dark quadrilaterals in it."""
+
+    image: Grey
+    by: float
+    quads: Array
+
+
+@dataclass(frozen=True, slots=True)
 class _Search:
-    """One photo under search: its pixels and the dark quadrilaterals in them."""
+    """One photo under search: its pixels and the layers that markers are read in."""
 
     photo: str
     grey: Grey
-    quads: Array
+    layers: tuple[_Layer, ...]
 
     def read(self, dictionary: str, *, mirrored: bool = False) -> list[MarkerHit]:
         """Read all markers of a dictionary, each place once."""
-        quads = self.quads[:, ::-1] if mirrored else self.quads
-        return _each_place_once(read_markers(self.grey, quads, words_of(dictionary)))
+        hits = []
+        for layer in self.layers:
+            quads = layer.quads[:, ::-1] if mirrored else layer.quads
+            for hit in read_markers(layer.image, quads, words_of(dictionary)):
+                hits.append(replace(hit, corners_px=(hit.corners_px + 0.5) * layer.by - 0.5))
+        return _each_place_once(hits)
 
 
 def detect_targets(
@@ -74,10 +89,16 @@ def detect_targets(
     grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     grey = np.ascontiguousarray(grey, dtype=np.uint8)
     small = max(grey.shape) <= SMALL_PHOTO_PX
-    search = _Search(photo, grey, _find_all_quads(grey, 1.0 if small else REDUCED_BY))
+    layers: tuple[_Layer, ...] = (
+        _Layer(grey, 1.0, _find_all_quads(grey, 1.0 if small else REDUCED_BY)),
+    )
+    search = _Search(photo, grey, layers)
     sightings, problems = _look(search, specs, plans)
-    if not sightings and not small:
-        search = _Search(photo, grey, np.concatenate([search.quads, find_quads(grey)]))
+    if not sightings:
+        layers += _covered_layers(grey)
+        if not small:
+            layers += (_Layer(grey, 1.0, find_quads(grey)),)
+        search = _Search(photo, grey, layers)
         sightings, problems = _look(search, specs, plans)
     if not sightings and not problems:
         problems = _look_in_mirror(search, specs, plans)
@@ -92,6 +113,22 @@ def _find_all_quads(grey: Grey, by: float) -> Array:
         quads = find_quads(first, reduced_by=coarse, window_px=WIDE_WINDOW_PX)
         found.append(np.reshape([quad for quad in quads if _size(quad) > NEAR_PX], (-1, 4, 2)))
     return (np.concatenate(found) + 0.5) * by - 0.5
+
+
+def _covered_layers(grey: Grey) -> tuple[_Layer, ...]:
+    """Layers without what is dark and thin: a twig, a wire or a rope across the print.
+
+    Each pixel becomes the lightest of its neighbourhood and then the darkest of those; what is
+    thinner than the neighbourhood goes, a marker's modules stay.
+    """
+    layers = []
+    for by in THINNED_BY:
+        if min(grey.shape) < LEAST_THINNED_PX * by:
+            break
+        image = cv2.morphologyEx(reduce(grey, by), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+        closed = image.astype(np.uint8, copy=False)
+        layers.append(_Layer(closed, by, find_quads(closed)))
+    return tuple(layers)
 
 
 def _look(

@@ -17,6 +17,7 @@ from survey.target.decoding import MarkerHit
 from survey.target.inkmodel import PIXEL_VARIANCE, map_jacobian, map_points
 from survey.target.model import Array
 from survey.target.patternfit import DONE_PX, PatternFit, fit_pattern, warp_jacobian
+from survey.target.shadow import Shadow, find_shadow
 
 Grey = npt.NDArray[np.uint8]
 
@@ -80,16 +81,12 @@ def fit_marker(
     dark = np.pad(~bits, 1, constant_values=True)
     half = dark.shape[0] / 2
     square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * half
-    start, near = _nearer_start(grey, quad_homography(square, hit.corners_px), dark, margin)
-    fit = fit_pattern(
-        grey,
-        start,
-        dark,
-        blur_px=1.0,
-        most_pixels=max(most_pixels, NEAR_PIXELS) if near else most_pixels,
-        margin=margin,
-        done_px=PREDICTED_PX if most_pixels == MARKER_PIXELS else DONE_PX,
-    )
+    outline = quad_homography(square, hit.corners_px)
+    fit = _fit_from(grey, outline, dark, margin, most_pixels, None)
+    if fit is None or fit.explained < LEAST_PATTERN:
+        shadow = find_shadow(grey, outline, dark)
+        if shadow is not None:
+            fit = _fit_from(grey, outline, dark, margin, most_pixels, shadow)
     if fit is None or fit.explained < LEAST_PATTERN or fit.contrast < 8.0:
         return None
     moved = map_points(fit.homography, square) - hit.corners_px
@@ -97,8 +94,34 @@ def fit_marker(
     return fit if np.abs(moved).max() <= reach else None
 
 
+def _fit_from(
+    grey: Grey,
+    outline: Array,
+    dark: npt.NDArray[np.bool_],
+    margin: float,
+    most_pixels: int,
+    shadow: Shadow | None,
+) -> PatternFit | None:
+    """Fit a marker's print from the homography of its outline."""
+    start, near = _nearer_start(grey, outline, dark, margin, shadow)
+    return fit_pattern(
+        grey,
+        start,
+        dark,
+        blur_px=1.0,
+        most_pixels=max(most_pixels, NEAR_PIXELS) if near else most_pixels,
+        margin=margin,
+        done_px=PREDICTED_PX if most_pixels == MARKER_PIXELS else DONE_PX,
+        shadow=shadow,
+    )
+
+
 def _nearer_start(
-    grey: Grey, homography: Array, dark: npt.NDArray[np.bool_], margin: float
+    grey: Grey,
+    homography: Array,
+    dark: npt.NDArray[np.bool_],
+    margin: float,
+    shadow: Shadow | None,
 ) -> tuple[Array, bool]:
     """Homography to start a fit from, that of a large marker from a reduced image; and if it is.
 
@@ -126,6 +149,7 @@ def _nearer_start(
         most_pixels=MARKER_PIXELS,
         margin=margin,
         done_px=PREDICTED_PX,
+        shadow=None if shadow is None else shadow.reduced(by, left, top),
     )
     if fit is None or fit.explained < LEAST_PATTERN:
         return homography, False

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from survey.target.inkmodel import Ink, blur_widths, ink_share, map_jacobian, map_points
 from survey.target.model import Array
+from survey.target.shadow import Shadow
 
 MARGIN = 0.8  # paper round the pattern that is looked at, modules
 SHARPEST_PX, MOST_BLURRED_PX = 0.3, 6.0  # limits of the fitted blur
@@ -38,6 +39,7 @@ class PatternFit:
     residual: float
     explained: float
     pixels: int
+    shadow: Shadow | None = None  # that was taken out before
 
 
 def warp_jacobian(points: Array, half: float) -> Array:
@@ -74,6 +76,7 @@ def fit_pattern(
     margin: float = MARGIN,
     rounds: int = 8,
     done_px: float = DONE_PX,
+    shadow: Shadow | None = None,
 ) -> PatternFit | None:
     """Fit a pattern by least squares (Gauss and Newton).
 
@@ -94,6 +97,8 @@ def fit_pattern(
         Steps at most.
     done_px : float
         A step smaller than that is the last.
+    shadow : Shadow, optional
+        Taken out of the pixels first; those on its edge are left out.
 
     Returns
     -------
@@ -108,9 +113,11 @@ def fit_pattern(
         if moved_px > CHOSEN_ANEW_PX:
             chosen = _choose_pixels(grey, homography, dark, blur_px, most_pixels, margin)
             moved_px = 0.0
-        if chosen is None:
+            if chosen is not None and shadow is not None:
+                chosen = chosen[shadow.clear(chosen)]
+        if chosen is None or len(chosen) < 3 * _WARPS:
             return None
-        solved = _solve(chosen, grey, homography, dark, blur_px, half)
+        solved = _solve(chosen, grey, homography, dark, blur_px, half, shadow)
         if solved is None:
             return None
         reach = np.abs(map_jacobian(homography, np.zeros(2))).max() * half
@@ -133,6 +140,7 @@ def fit_pattern(
         residual=solved.residual,
         explained=solved.explained,
         pixels=len(chosen),
+        shadow=shadow,
     )
 
 
@@ -219,11 +227,14 @@ def _solve(
     dark: npt.NDArray[np.bool_],
     blur_px: float,
     half: float,
+    shadow: Shadow | None,
 ) -> _Solved | None:
     inverse: Array = np.linalg.inv(homography).astype(np.float64)
     points = map_points(inverse, px)
     ink = ink_share(dark, points, *blur_widths(map_jacobian(inverse, px), blur_px))
     level = grey[px[:, 1].astype(np.intp), px[:, 0].astype(np.intp)].astype(np.float64)
+    if shadow is not None:
+        level = shadow.levels(level, px)
     design = _design(ink, points, blur_px, half)
     normal = design.T @ design
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-12))

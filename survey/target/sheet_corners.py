@@ -60,6 +60,7 @@ def _measure_whole(
         dark,
         blur_px=marker.blur_px,
         most_pixels=FULL_PIXELS,
+        shadow=marker.shadow,
     )
     module_px = mean_step(marker.homography, np.zeros(2))
     if fit is None:
@@ -105,6 +106,8 @@ def _frame_agreement(grey: Grey, fit: PatternFit, dark: npt.NDArray[np.bool_]) -
     seen = cv2.remap(
         grey, px[..., 0].astype(np.float32), px[..., 1].astype(np.float32), cv2.INTER_LINEAR
     ).astype(np.float64)
+    if fit.shadow is not None:
+        seen = fit.shadow.levels(seen.ravel(), px.reshape(-1, 2)).reshape(seen.shape)
     sides = (np.s_[:2, :], np.s_[-2:, :], np.s_[:, :2], np.s_[:, -2:])
     agreement = []
     for side in sides:
