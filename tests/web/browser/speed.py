@@ -126,6 +126,7 @@ def one_round(browser: Any, folder: Path) -> dict[str, str]:
         context.add_init_script(COUNTING)
         try:
             act(show(context, one))
+            print(told, file=sys.stderr)
         finally:
             context.close()
             one.stop()
@@ -144,10 +145,10 @@ def one_round(browser: Any, folder: Path) -> dict[str, str]:
     def results(key: str) -> Callable[[Any], None]:
         def act(page: Any) -> None:
             fresh = "fetch('/api/result').then(r => r.json()).then(r => r.checked)"
-            hands.until(page, fresh, 240)
+            hands.until(page, fresh, 900)
             page.evaluate(RESULTS)
             press_about(page, 5, 300)
-            hands.until(page, "lifted === 0", 60)
+            hands.until(page, "lifted === 0", 300)
             told[key] = f"{statistics.median(page.evaluate('waits')):.0f}"
 
         return act

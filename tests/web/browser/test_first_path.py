@@ -206,7 +206,7 @@ def measured(page: Any, hand: Mouse) -> dict[str, Any]:
     hands.until(
         page,
         "fetch('/api/result').then(r => r.json()).then(r => r.checked && r.state === 'fresh')",
-        150,
+        300,
     )
     with page.expect_download() as saved:
         hand.tab("result")

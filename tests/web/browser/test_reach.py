@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.web import measurable
 from tests.web.browser import hands
 
 pytestmark = pytest.mark.slow
@@ -52,6 +53,79 @@ def test_axe_finds_nothing_on_any_sheet(
     page.get_by_role("button", name="Stain or damage").click()
     page.click(".edges .row >> nth=0")
     assert findings(page) == [], "an edge's questions"
+
+
+def test_plane_seen_square_on_is_measured_by_mouse_and_by_keys(
+    tmp_path: Path, opened: Any, served: Any
+) -> None:
+    """The wall's eave side, end to end: its true length lies within what the line says."""
+    page = opened(served(measurable.write_measurable(tmp_path / "shed")))
+    page.click("#tab-result")
+    measure = page.get_by_role("button", name="Measure on a photo of wall")
+    hands.until(page, "document.querySelector('[data-key=\"Measure on a photo of wall\"]')", 150)
+    measure.click()
+
+    def told() -> str:
+        return str(page.locator("#square-length").evaluate("node => node.value"))
+
+    hands.until(page, "document.getElementById('square-length').value.includes('Press')", 150)
+    load_axe(page)
+    assert findings(page) == []
+    lies = page.evaluate("fetch('/api/rectified?plane=wall').then(r => r.json())")
+    box = page.locator("#square").bounding_box()
+    assert box is not None
+    wide, high = lies["size_px"]
+    scale = min(box["width"] / wide, box["height"] / high)
+    ends = [lies["outline_px"][lies["outline"].index(name)] for name in "AB"]
+    for x, y in ends:
+        page.mouse.click(
+            box["x"] + (box["width"] - wide * scale) / 2 + (x + 0.5) * scale,
+            box["y"] + (box["height"] - high * scale) / 2 + (y + 0.5) * scale,
+        )
+    truth = measurable.true_length("A", "B")
+    value, half = (float(part.split()[0]) for part in told().split("±"))
+    assert abs(value - truth) < half < 0.05
+    page.keyboard.press("Enter")
+    for _ in range(3):
+        page.keyboard.press("Control+ArrowRight")
+    page.keyboard.press("Enter")
+    assert told() == "Press the other end."
+    page.keyboard.press("Control+ArrowDown")
+    page.keyboard.press("Enter")
+    assert "±" in told()
+    page.keyboard.press("Escape")
+    assert page.locator("#square-sheet").is_hidden()
+    assert page.troubles == []
+
+
+def test_cells_pasted_from_a_spreadsheet_become_readings(
+    tmp_path: Path, opened: Any, served: Any
+) -> None:
+    """With a header line anywhere, without one from the field on; one undo takes them back."""
+    page = opened(served(measurable.write_measurable(tmp_path / "shed")))
+    page.click("#tab-readings")
+
+    def paste(label: str, text: str) -> None:
+        page.get_by_label(label, exact=True).evaluate(
+            """(node, text) => { const data = new DataTransfer(); data.setData('text/plain', text);
+            node.dispatchEvent(new ClipboardEvent('paste', {clipboardData: data, bubbles: true,
+                                                            cancelable: true})); }""",
+            text,
+        )
+        hands.wait_saved(page)
+
+    rows = "document.querySelectorAll('.reading-list li').length"
+    paste("From", "A\tB\t1.22 m\nB\tC\t0.81 m\n")
+    hands.until(page, f"{rows} === 2")
+    paste("From", "kind\tsetup\tpoint\tvalue (mm)\nrod\tS1\tA\t812\nrod\tS1\tA\t813\n")
+    hands.until(page, f"{rows} === 4")
+    text = (tmp_path / "shed" / "readings.csv").read_text(encoding="utf-8")
+    assert "1.22 m" in text and "812 mm" in text
+    assert "closes within" in page.locator(".closures").inner_text()
+    paste("From", "A\tB\t1.22 m\t\t\tone too many\n")
+    assert "no column" in page.locator("#trouble p").inner_text()
+    page.click("#undo")
+    hands.until(page, f"{rows} === 2")
 
 
 def test_axe_finds_nothing_on_an_empty_visit(tmp_path: Path, opened: Any, served: Any) -> None:
