@@ -12,6 +12,7 @@ from survey.photo.calibrating import stored_corners, stored_size
 from survey.target import detect_targets, print_scale, sheet_layout
 from survey.target.model import Array
 from survey.visit.model import SheetBoard, TargetSpec
+from survey.visit.reading import photo_files
 
 
 def calibrate_camera(
@@ -44,11 +45,11 @@ def calibrate_camera(
     sheet_layout(code)  # refuses a code that does not exist
     spec = TargetSpec(name=code, board=SheetBoard(code), across=across, down=down)
     scale, _ = print_scale(spec)
-    if not folder.is_dir():
-        raise InputError(f"there is no folder {str(folder)!r}", cure="name the photos' folder")
+    if not folder.exists():
+        raise InputError(f"there is no folder {folder}", cure="name the photos' folder")
     seen: list[tuple[Photo, Array, Array]] = []
     remarks: list[str] = []
-    for path in sorted(path for path in folder.iterdir() if not path.name.startswith(".")):
+    for path in photo_files(folder):
         found = _look_at(path, spec)
         if isinstance(found, str):
             remarks.append(found)
@@ -56,9 +57,10 @@ def calibrate_camera(
             photo, corners_target, corners_px = found
             seen.append((photo, corners_target * np.array(scale), corners_px))
     if not seen:
+        looked = f": {'; '.join(remarks[:3])}" if remarks else ""
         raise NotEnoughObserved(
-            f"none of the photos in {folder.name} shows sheet {code}",
-            where="; ".join(remarks[:3]),
+            f"none of the {len(remarks)} photos shows sheet {code}{looked}",
+            where=folder.name,
             cure="take a dozen photos of the whole sheet, from several sides and near enough "
             "to fill half the picture",
         )

@@ -80,3 +80,18 @@ def test_photos_without_the_sheet_are_refused_by_name(album, tmp_path):
         calibrate_camera(album, "napkin-1")
     with pytest.raises(InputError, match="no folder"):
         calibrate_camera(tmp_path / "nowhere", CODE)
+
+
+def test_folder_of_notes_alone_and_no_folder_are_told_apart(tmp_path):
+    (tmp_path / "README.md").write_text("take a dozen photos")
+    with pytest.raises(NotEnoughObserved, match="none of the 0 photos shows sheet"):
+        calibrate_camera(tmp_path, CODE)
+    (tmp_path / "a.jpg").write_bytes(b"")
+    with pytest.raises(
+        NotEnoughObserved, match=r"1 photos .*a\.jpg: the file is empty"
+    ):
+        calibrate_camera(tmp_path, CODE)
+    with pytest.raises(InputError, match="a file, not a folder"):
+        calibrate_camera(tmp_path / "a.jpg", CODE)
+    with pytest.raises(InputError, match="there is no folder"):
+        calibrate_camera(tmp_path / "nowhere", CODE)

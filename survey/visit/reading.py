@@ -128,13 +128,12 @@ def _collect(problems: list[Problem], read: Callable[[], Value]) -> Value | None
 
 
 def list_photos(folder: Path) -> tuple[Path, ...]:
-    """Return the files in photos/ by name, but for notes and hidden files; never opened here.
+    """Return the photos of a visit, as `photo_files` does; no folder photos/ means none.
 
     Raises
     ------
     InputError
-        For a link, which could lead out of the visit, a name with control signs, or more than
-        `MOST_PHOTOS` files.
+        If photos/ is a link, and as `photo_files` does.
     StorageError
         If the folder can't be listed.
     """
@@ -147,26 +146,41 @@ def list_photos(folder: Path) -> tuple[Path, ...]:
             where=PHOTOS,
             cure="copy the folder itself there",
         )
+    return photo_files(photos)
+
+
+def photo_files(folder: Path) -> tuple[Path, ...]:
+    """Return the files in a folder by name, but for notes and hidden files; never opened here.
+
+    Raises
+    ------
+    InputError
+        For a link, which could lead elsewhere, a name with control signs, or more than
+        `MOST_PHOTOS` files.
+    StorageError
+        If the folder can't be listed.
+    """
+    name = folder.name
     try:
-        paths = sorted(path for path in photos.iterdir() if not path.name.startswith("."))
+        paths = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
     except NotADirectoryError as error:
         raise InputError(
-            f"{PHOTOS} is a file, not a folder", where=PHOTOS, cure="make it a folder"
+            f"{name} is a file, not a folder", where=name, cure="make it a folder"
         ) from error
     except OSError as error:
         raise StorageError(
-            f"{PHOTOS}/ can't be listed ({(error.strerror or type(error).__name__).lower()})",
-            where=PHOTOS,
+            f"{name}/ can't be listed ({(error.strerror or type(error).__name__).lower()})",
+            where=name,
             cure="check the disk and the folder's permissions",
         ) from error
     paths = [path for path in paths if path.suffix.lower() not in NOT_PHOTOS]
     problems = [
-        Problem("it is a link", f"{PHOTOS}/{path.name}", "copy the photo itself there")
+        Problem("it is a link", f"{name}/{path.name}", "copy the photo itself there")
         for path in paths
         if path.is_symlink()
     ]
     problems += [
-        Problem(f"the photo's name {shown(path.name)} is no plain text", PHOTOS, "rename the photo")
+        Problem(f"the photo's name {shown(path.name)} is no plain text", name, "rename the photo")
         for path in paths
         if not path.name.isprintable()
     ]
@@ -176,7 +190,7 @@ def list_photos(folder: Path) -> tuple[Path, ...]:
     if len(paths) > MOST_PHOTOS:
         raise InputError(
             f"there are {len(paths)} photos, over {MOST_PHOTOS}",
-            where=PHOTOS,
-            cure="split the visit",
+            where=name,
+            cure="put fewer there",
         )
     return tuple(paths)
