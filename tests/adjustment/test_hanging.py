@@ -55,6 +55,7 @@ def test_a_side_taped_twice_is_checked_and_the_others_are_not():
     assert f"the tape from {first.start} to {first.end}" not in finding.what
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.8, 2.0])
 def test_a_slip_is_found_from_about_the_size_on_that_the_finding_names(share):
     """Of 20 visits: a slip of twice that size is found in all, one of 0.8 of it passes in some."""

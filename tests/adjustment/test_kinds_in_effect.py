@@ -187,7 +187,7 @@ def test_a_tide_line_is_one_elevation_and_gives_gravity_to_a_roof_without_any():
 # --- targets that were moved, photos without any -------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(i, marks=pytest.mark.slow) for i in (1, 2))])
 def test_a_target_moved_between_photos_is_named_and_bends_nothing(seed):
     scene = front_visit(
         np.random.default_rng([14, seed]), stands=arc(4), targets=2, fault=Fault(moved=0.3)
@@ -198,7 +198,7 @@ def test_a_target_moved_between_photos_is_named_and_bends_nothing(seed):
     assert abs(value - scene.world.distance("A", "B")) < 3.5 * sd
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(i, marks=pytest.mark.slow) for i in (1, 2))])
 def test_a_photo_without_targets_joins_through_the_corners_it_shares(seed):
     """Two photos show the board, two only the house: all four are used, and they sharpen it."""
     scene = front_visit(np.random.default_rng([15, seed]), stands=arc(4, radius=13.0))
@@ -262,7 +262,7 @@ def two_elevations(rng: np.random.Generator, *, targets: tuple[str, ...] = ("fro
 def test_front_and_side_that_share_a_corner_join_into_one_roof():
     """Diagonal over the corner, from the front's far eave to the side's: nobody photographed it."""
     off = []
-    for seed in range(6):
+    for seed in range(3):
         scene = two_elevations(np.random.default_rng([16, seed]))
         solution = solved(scene)
         assert not [f for f in solution.findings if f.severity != "note"]
@@ -274,7 +274,7 @@ def test_front_and_side_that_share_a_corner_join_into_one_roof():
 
 def test_pitch_from_the_lawn_is_that_of_the_marked_rake():
     """4 in 12 read off the gable from one photo: within 0.15 in 12, and inside its interval."""
-    for seed in range(5):
+    for seed in range(3):
         scene = front_visit(np.random.default_rng([17, seed]), stands=(SQUARE_10,), length=11.0)
         planes = derive_planes(solved(scene), scene.visit)
         (rake,) = (e.slope for p in planes.planes for e in p.edges if e.edge.name == "left rake")
@@ -327,7 +327,7 @@ def test_an_undeclared_overhang_that_three_photos_show_is_found_with_its_size():
 
 
 def test_a_declared_overhang_is_taken_off_from_one_photo():
-    for seed in range(4):
+    for seed in range(2):
         scene = overhanging(np.random.default_rng([20, seed]), (SQUARE_10,), declared=True)
         solution = solved(scene)
         assert not [f for f in solution.findings if f.code.startswith("overhang")]
