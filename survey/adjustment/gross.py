@@ -36,7 +36,6 @@ from survey.findings import Finding, Severity
 from survey.units import format_angle, format_length
 
 READ = (TapeLength, RodHeight, SlopeOfPlane, Elevation)  # read and booked by a person
-LENS_PARTS = ("focal length", "centre (across)", "centre (down)", "distortion", "distortion")
 
 
 def slip_judge(system: System, fit: Fit, groups: list[int], *, units: str = "us") -> list[int]:
@@ -111,7 +110,7 @@ def gross_error_findings(network: Network, system: System, fit: Fit, state: Stat
             _one(network, system, fit, state, observation, group, partners.get(index))
             for group in groups
         )
-    return findings
+    return _together(findings)
 
 
 def _one(
@@ -132,7 +131,8 @@ def _one(
     if isinstance(observation, READ):
         return _reading(network, state, observation, float(found.difference[0]), sd, partner)
     if isinstance(observation, Prior) and observation.key[0] in (PRINT_SCALE, LENS, LENS_MEAN):
-        return _prior(observation, _component(system, first), float(found.difference[0]))
+        component = _component(system, first)
+        return _prior(network, observation, component, float(found.difference[0]))
     if isinstance(observation, OnSurface) and observation.may_sag:
         return _sag(network, observation, observation.value - float(found.difference[0]))
     what, cure = _departure(network, observation, off)
@@ -206,7 +206,7 @@ def _corners(observation: TargetCorners, count: int) -> Finding:
     )
 
 
-def _prior(observation: Prior, component: int, difference: float) -> Finding:
+def _prior(network: Network, observation: Prior, component: int, difference: float) -> Finding:
     """Write the finding for a print scale or lens that the visit contradicts."""
     kind, name = observation.key
     where = observation.where or name
@@ -221,20 +221,45 @@ def _prior(observation: Prior, component: int, difference: float) -> Finding:
             "than its check line was said to measure; that reading was set aside",
             "measure the printed check lines again",
         )
-    part = LENS_PARTS[component]
     whose = "the camera" if kind == LENS_MEAN else f"photo {name}"
-    size = f"{abs(difference):.2g}" + (" px" if component < 3 else "")
-    told = f"is {size} off what its file or calibration says"
-    if component == 0 and kind == LENS_MEAN:
-        assumed = float(observation.mean[0])
-        told = f"is {1 - difference / assumed:.2f} times what its file or calibration says"
-    return Finding(
-        "lens-contradicted",
-        Severity.CHECK,
-        where,
-        f"the {part} of {whose} {told}",
-        "was the photo cropped, zoomed, or taken with another lens of the phone?",
+    camera = network.cameras.get(name)
+    assumed = float(observation.mean[0]) if camera is None else camera.focal
+    told, cure = _lens_off(whose, component, difference, assumed)
+    return Finding("lens-contradicted", Severity.CHECK, where, told, cure)
+
+
+def _lens_off(whose: str, component: int, difference: float, assumed: float) -> tuple[str, str]:
+    """Say which part of a lens the visit contradicts and by how much, and what to do."""
+    cropped = "was the photo cropped, zoomed, or taken with another lens of the phone?"
+    if component == 0:
+        times = f"{1 - difference / assumed:.2f} times"
+        return f"the focal length of {whose} is {times} what its file or calibration says", cropped
+    if component < 3:
+        return (
+            f"the optical centre of {whose} lies {abs(difference):.0f} px "
+            f"{('sideways', 'up or down')[component - 1]} from where its file or calibration has "
+            "it, as after a crop",
+            cropped,
+        )
+    return (
+        f"the lens of {whose} bends straight lines (k{component - 2} {-difference:+.3f}) more than "
+        "its file or calibration lets expect; the bend found is taken into account",
+        "was it a wide, zoomed or clip-on lens? calibrate that lens, or use the main one (1 x)",
     )
+
+
+def _together(findings: list[Finding]) -> list[Finding]:
+    """Make one finding of all that is said of one lens: it is one lens that is not as told."""
+    lenses: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.code == "lens-contradicted":
+            lenses.setdefault(finding.where, []).append(finding)
+    merged = {
+        where: replace(of_lens[0], what="; ".join(finding.what for finding in of_lens))
+        for where, of_lens in lenses.items()
+    }
+    rest = [finding for finding in findings if finding.code != "lens-contradicted"]
+    return [*merged.values(), *rest]
 
 
 def _component(system: System, row: int) -> int:

@@ -41,7 +41,7 @@ LEAST_FALL = 1e-3  # rise over run under which a plane's pitch is left to draina
 WRONG_CORNER_PX = 100.0  # the wrong corner is at least about as far off; judged
 NOTHING = 3.0  # metres or radians: a slip that large needs no test to be seen
 CURES: dict[type[Observation], tuple[str, str]] = {  # taken by a person on site
-    TapeLength: ("tapes", "tape them a second time, or tape a diagonal as well"),
+    TapeLength: ("tapes", "tape them a second time, or a diagonal that nobody taped yet"),
     RodHeight: ("rod readings", "read the rod there again from a second set-up"),
     SlopeOfPlane: ("slope readings", "read the level a second time, turned end for end"),
     Elevation: ("benchmarks", "read the rod on a second benchmark too"),

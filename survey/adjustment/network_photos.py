@@ -47,13 +47,14 @@ def observe_lenses(
     for photo, camera in cameras.items():
         groups[(camera.key or photo, camera.size_px, camera.focal, camera.source)].append(photo)
     observations: list[Observation] = []
-    findings: list[Finding] = []
+    unsure: dict[tuple[str, str], list[str]] = {}  # by how well known and from what
     names: set[str] = set()
     for photos in groups.values():
         camera = cameras[photos[0]]
         mean, sd, shot = _lens_values(camera)
         if camera.focal_sd > WIDE_FOCAL_SD * camera.focal:
-            findings.append(_wide_focal(photos, camera))
+            share = f"{100 * camera.focal_sd / camera.focal:.0f} %"
+            unsure.setdefault((share, camera.source), []).extend(photos)
         if len(photos) == 1:
             both = np.hypot(sd, shot)
             observations.append(_lens_prior(photos[0], mean, both))
@@ -73,7 +74,7 @@ def observe_lenses(
         )
         for photo in photos:
             observations.append(_lens_prior(photo, np.zeros(5), shot, (LENS_MEAN, name)))
-    return observations, findings
+    return observations, [_wide_focal(photos, *known) for known, photos in unsure.items()]
 
 
 def _lens_values(camera: CameraPrior) -> tuple[Array, Array, Array]:
@@ -94,14 +95,15 @@ def _lens_prior(
     )
 
 
-def _wide_focal(photos: Sequence[str], camera: CameraPrior) -> Finding:
-    share = 100 * camera.focal_sd / camera.focal
+def _wide_focal(photos: Sequence[str], share: str, source: str) -> Finding:
+    whose = "the focal length of this lens" if len(photos) == 1 else "their focal lengths"
+    known = f"{whose} {'is' if len(photos) == 1 else 'are'} known to {share} only"
+    told = "nothing in the file tells it" if source == "none" else f"from: {source}"
     return Finding(
         "focal-length-unsure",
         Severity.CHECK,
         ", ".join(photos),
-        f"the focal length of this lens is known to {share:.0f} % only (from: {camera.source}), "
-        "so a crop, zoom or unknown lens can't be told from distance",
+        f"{known} ({told}), so a crop, zoom or unknown lens can't be told from distance",
         "use the original file as the phone stored it, or calibrate the camera once",
     )
 

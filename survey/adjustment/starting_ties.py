@@ -157,4 +157,5 @@ def _off_sight(camera: Pose, direction: Array, place: Array) -> Array:
     seen = camera.rotation.T @ (place - camera.translation)
     if seen[2] < 1e-2:
         return np.full(2, BEHIND)
-    return (seen[:2] / seen[2] - direction[:2] / direction[2]) / SIGHT_SLACK
+    off: Array = (seen[:2] / seen[2] - direction[:2] / direction[2]) / SIGHT_SLACK
+    return off

@@ -12,7 +12,7 @@ from survey.target.model import SightingProblem
 def find_photo_findings(
     photos: Sequence[Photo], problems: Sequence[SightingProblem]
 ) -> list[Finding]:
-    """Return one finding for each refused photo, warning and unusable target."""
+    """Return one finding for each refused photo, each kind of warning and unusable target."""
     refused = [
         Finding(
             "photo-not-used",
@@ -23,10 +23,13 @@ def find_photo_findings(
         for photo in photos
         if photo.refused
     ]
+    alike: dict[str, list[str]] = {}
+    for photo in photos:
+        for _, sentence in photo.warnings:
+            alike.setdefault(sentence, []).append(photo.name)
     warned = [
-        Finding("photo-warning", Severity.NOTE, photo.name, sentence)
-        for photo in photos
-        for _, sentence in photo.warnings
+        Finding("photo-warning", Severity.NOTE, ", ".join(names), sentence)
+        for sentence, names in alike.items()
     ]
     unusable = [
         Finding("target-not-usable", Severity.CHECK, problem.photo, problem.sentence)
