@@ -27,6 +27,7 @@ from survey.target.saddles import SaddleFits, fit_saddles
 LEAST_EXPLAINED = 0.75  # of a patch's variance, for a corner to count
 CONTRAST_RANGE = (0.35, 2.5)  # of a corner against its marker
 MOST_SD_PX = 0.5
+WIDE = 0.15  # of the photo's longer side; a lens bends less of it by under 0.1 px
 FIRST_ROUNDS, LAST_ROUNDS = 4, 4
 FLOOR_PX = 0.006  # own simulation: what blur model and rounding leave without any noise
 
@@ -52,7 +53,8 @@ def measure_checker(
         return _too_few(grey, points, homography, fits, good, least)
     sd = _stated_sd(fits)
     residual = fits.px - map_points(_through(points[good], fits.px[good], homography), points)
-    agreeing, factor = agreeing_corners(points[good], residual[good], sd[good])
+    wide = bool(np.ptp(fits.px[good], axis=0).max() > WIDE * max(grey.shape))
+    agreeing, factor = agreeing_corners(points[good], residual[good], sd[good], wide=wide)
     good[good] = agreeing
     if good.sum() < least or not _spread_both_ways(points[good]):
         return _too_few(grey, points, homography, fits, good, least)

@@ -13,13 +13,13 @@ import numpy.typing as npt
 
 from survey.target.model import Array
 
-MOST_DEPARTURE = 4.5  # standardised residual of a corner that is kept; own simulation
+MOST_DEPARTURE = 4.0  # standardised residual of a corner that is kept; own simulation
 MOST_SET_ASIDE = 0.35  # share of the corners
 CUBIC_FROM, QUADRATIC_FROM = 30, 16  # corners from which the smooth departure has those terms
 
 
 def agreeing_corners(
-    points: Array, residual_px: Array, sd_px: Array
+    points: Array, residual_px: Array, sd_px: Array, *, wide: bool
 ) -> tuple[npt.NDArray[np.bool_], float]:
     """Tell which corners agree, and by how much their sds are too small.
 
@@ -31,6 +31,9 @@ def agreeing_corners(
         Measured minus predicted by the homography through all of them.
     sd_px : (n,) array
         Stated sd of a coordinate.
+    wide : bool
+        Whether the board takes up so much of the photo that the lens bends its lines by more than
+        a quadratic departure tells.
 
     Returns
     -------
@@ -46,7 +49,7 @@ def agreeing_corners(
     agreeing = np.ones(len(points), dtype=np.bool_)
     factor = 1.0
     for _ in range(1 + int(MOST_SET_ASIDE * len(points))):
-        standardised, redundancy = _standardised(points, residual_px, sd_px, agreeing)
+        standardised, redundancy = _standardised(points, residual_px, sd_px, agreeing, wide)
         if redundancy < 4:
             break
         # The median of a sum of two squares of standard normals is 2 ln 2.
@@ -60,17 +63,16 @@ def agreeing_corners(
 
 
 def _standardised(
-    points: Array, residual_px: Array, sd_px: Array, agreeing: npt.NDArray[np.bool_]
+    points: Array, residual_px: Array, sd_px: Array, agreeing: npt.NDArray[np.bool_], wide: bool
 ) -> tuple[Array, int]:
     """Squared length of each residual over its own sd, and how many corners are to spare."""
     x, y = ((points - points.mean(axis=0)) / np.abs(points - points.mean(axis=0)).max()).T
     one = np.ones_like(x)
-    # x^3 + x y^2 and so on are left to the lens: all terms up to the order that corners can fix.
     terms = [one, x, y]
     count = int(agreeing.sum())
     if count >= QUADRATIC_FROM:
         terms += [x * x, x * y, y * y]
-    if count >= CUBIC_FROM:
+    if wide and count >= CUBIC_FROM:
         terms += [x**3, x * x * y, x * y * y, y**3]
     design = np.stack(terms, axis=1) / sd_px[:, None]
     observed = residual_px / sd_px[:, None]

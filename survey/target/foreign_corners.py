@@ -25,10 +25,14 @@ from survey.target.measuring import (
     total_blur,
     warp_sd,
 )
+from survey.target.patternfit import PatternFit
+from survey.target.shadow import find_shadow
 
 LEAST_CHESS_CORNERS = 6  # common practice: fewer don't fix a pose
 LEAST_GRID_MARKERS = 2
 MARKER_FLOOR_PX = 0.05  # own simulation: tone curve and ink spread move a marker's outline
+SHADOW_FLOOR_PX = 0.25  # own simulation: what is left where a shadow's edge crosses it
+LEAST_LIT = 0.93  # of its variance that must be explained where one does
 SINGLE_PIXELS = 6000
 QUIET = 0.5  # paper round a foreign marker that is fitted with it, modules
 CHESS_QUIET = 0.3  # the same inside a ChArUco square
@@ -41,7 +45,7 @@ def measure_single(
 ) -> Corners | None:
     """Return the four corners of one marker from a fit of its whole print."""
     fit = fit_marker(grey, hit, bits, margin=QUIET, most_pixels=SINGLE_PIXELS)
-    if fit is None:
+    if fit is None or (fit.explained < LEAST_LIT and _shadow_crosses(grey, fit, bits)):
         return None
     half = bits.shape[0] / 2 + 1
     square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * half
@@ -49,11 +53,17 @@ def measure_single(
     return Corners(
         corners_target=plan.markers[hit.number],
         corners_px=map_points(fit.homography, square),
-        sd_px=np.hypot(sd, MARKER_FLOOR_PX),
+        sd_px=np.hypot(sd, MARKER_FLOOR_PX if fit.shadow is None else SHADOW_FLOOR_PX),
         module_px=mean_step(fit.homography, np.zeros(2)),
         blur_px=EDGE_SPREAD * total_blur(fit.blur_px),
         coverage=1.0,
     )
+
+
+def _shadow_crosses(grey: Grey, fit: PatternFit, bits: npt.NDArray[np.bool_]) -> bool:
+    """Whether the edge of a shadow crosses a fitted marker."""
+    dark = np.pad(~bits, 1, constant_values=True)
+    return fit.shadow is not None or find_shadow(grey, fit.homography, dark) is not None
 
 
 def measure_grid(

@@ -23,6 +23,7 @@ Grey = npt.NDArray[np.uint8]
 
 EDGE_SPREAD = 2.563  # 10-90 % width of a Gaussian edge over its standard deviation
 LEAST_PATTERN = 0.8  # of a whole pattern's variance that its model must explain
+CERTAIN_PATTERN = 0.99  # and above it no shadow is looked for in it
 NOISE_FACTOR = 1.05  # own simulation: stored noise is not quite white
 LEAST_NOISE = 0.3  # grey levels, from rounding to whole levels
 MARKER_PIXELS = 900  # used to fit a marker that only has to predict its board
@@ -83,10 +84,15 @@ def fit_marker(
     square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * half
     outline = quad_homography(square, hit.corners_px)
     fit = _fit_from(grey, outline, dark, margin, most_pixels, None)
-    if fit is None or fit.explained < LEAST_PATTERN:
+    # A shadow that leaves a print readable still moves corners that are measured by it.
+    if fit is None or fit.explained < (
+        LEAST_PATTERN if most_pixels == MARKER_PIXELS else CERTAIN_PATTERN
+    ):
         shadow = find_shadow(grey, outline, dark)
         if shadow is not None:
-            fit = _fit_from(grey, outline, dark, margin, most_pixels, shadow)
+            again = _fit_from(grey, outline, dark, margin, most_pixels, shadow)
+            if again is not None and (fit is None or again.explained > fit.explained):
+                fit = again
     if fit is None or fit.explained < LEAST_PATTERN or fit.contrast < 8.0:
         return None
     moved = map_points(fit.homography, square) - hit.corners_px
