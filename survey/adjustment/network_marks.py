@@ -31,6 +31,7 @@ from survey.visit.model import (
     GravityMark,
     Mark,
     OutlineMark,
+    PenetrationSpec,
     PointMark,
     RodReading,
     TapeReading,
@@ -39,6 +40,7 @@ from survey.visit.model import (
 
 TIDE_LINE_SD = 0.003175  # 1/8 in; common practice
 TIDE_LINE = "tide line"
+PENETRATION = "penetration"
 
 
 def observe_marks(visit: Visit, photos: frozenset[str]) -> tuple[list[Observation], list[Finding]]:
@@ -97,6 +99,30 @@ def _edge_in_photo(ident: str, mark: EdgeMark | GravityMark, start: str, end: st
 def outline_points(mark: OutlineMark) -> tuple[str, ...]:
     """Names of the points that an outline mark stands for."""
     return tuple(f"{mark.name}#{i + 1} in {mark.photo}" for i in range(len(mark.px)))
+
+
+def penetrations_of(visit: Visit) -> tuple[PenetrationSpec, ...]:
+    """Penetrations of a visit, their outlines taken from photos where they were traced.
+
+    An outline mark of the same name gives a penetration without corner points its outline; one of
+    another name is a penetration of which nothing else was told.
+    """
+    traced = {
+        mark.name: mark
+        for mark in reversed(visit.marks)
+        if isinstance(mark, OutlineMark) and mark.purpose == PENETRATION
+    }
+    found = []
+    for spec in visit.penetrations:
+        mark = traced.pop(spec.name, None)
+        if mark is not None and not spec.outline:
+            spec = replace(spec, plane=spec.plane or mark.plane, outline=outline_points(mark))
+        found.append(spec)
+    fresh = [
+        PenetrationSpec(mark.name, "penetration", mark.plane, outline_points(mark))
+        for mark in reversed(traced.values())
+    ]
+    return (*found, *fresh)
 
 
 def _outline(mark: OutlineMark, visit: Visit) -> list[Observation]:

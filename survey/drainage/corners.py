@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from survey.adjustment.network_marks import penetrations_of
 from survey.drainage.domain import build_domain
 from survey.drainage.flow import derive_contours, fall_arrows, flow_paths
 from survey.drainage.low_spots import leaves_by
@@ -59,7 +60,7 @@ def judge_by_corners(
         arrows=fall_arrows(domain, typical),
         contours=derive_contours(domain, typical),
         valleys=valley_falls(plane, minimum),
-        saddles=derive_saddles(plane, domain, visit.penetrations),
+        saddles=derive_saddles(plane, domain, penetrations_of(visit)),
         outline=domain.outline,
         edge_roles=tuple((b.name, b.role.value) for b in domain.borders),
         curbs=domain.blocks,

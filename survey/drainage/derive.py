@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,7 @@ import numpy.typing as npt
 from survey.drainage.corners import judge_by_corners
 from survey.drainage.domain import build_domain, plane_frame
 from survey.drainage.evidence import Soundings
+from survey.drainage.fittings import step_lines
 from survey.drainage.model import PlaneDrainage
 from survey.drainage.reading_layout import (
     FEWEST_READINGS,
@@ -22,6 +24,7 @@ from survey.drainage.reading_layout import (
 )
 from survey.drainage.sampled import Case, judge_by_sampling
 from survey.drainage.slope_readings import add_slope_readings
+from survey.drainage.string_lines import add_string_offsets
 from survey.drainage.tide_lines import TideLine, tide_lines_of
 from survey.figures import NotObserved
 from survey.planes.model import MeasuredPlane, PlaneSet
@@ -61,7 +64,8 @@ def derive_drainage(
     tide_lines : sequence of TideLine
         Water edges known otherwise than by marks in photos.
     breaks : mapping from plane name to (2, 2) arrays, optional
-        Lines across which the surface may step (a lap, a patch), plane frame.
+        Lines across which the surface may step (a lap, a patch) besides the visit's own, plane
+        frame.
 
     Returns
     -------
@@ -79,7 +83,10 @@ def derive_drainage(
             minimums.get(plane.spec.name),
             surfaces,
             tuple(line for line in tide_lines if line.plane == plane.spec.name),
-            tuple(np.asarray(line, dtype=float) for line in steps.get(plane.spec.name, ())),
+            (
+                *(np.asarray(line, dtype=float) for line in steps.get(plane.spec.name, ())),
+                *step_lines(plane, planes, visit),
+            ),
         )
         for plane in planes.planes
         if plane.spec.kind is PlaneKind.ROOF
@@ -111,7 +118,11 @@ def _drain_plane(
         soundings = join(soundings, _corner_soundings(plane)[0])
     soundings = average_close(soundings)
     soundings, levels = add_slope_readings(soundings, plane, planes, visit, plane_frame(plane))
-    if few and not lines and levels < FEWEST_READINGS:
+    soundings, strung, told = add_string_offsets(
+        soundings, plane, planes, visit, plane_frame(plane)
+    )
+    read = np.vstack([read, strung])
+    if few and not lines and levels + len(strung) < FEWEST_READINGS:
         return judge_by_corners(plane, planes, visit, minimum, len(mine), rng_seed, surfaces)
     spacing = reading_spacing(soundings.places if few else read)
     domain = build_domain(plane, planes, visit, cell=min(FINEST_CELL, spacing / 4))
@@ -126,7 +137,8 @@ def _drain_plane(
         minimum=minimum,
         tide_lines=lines,
     )
-    return judge_by_sampling(case, rng_seed, surfaces)
+    judged = judge_by_sampling(case, rng_seed, surfaces)
+    return replace(judged, notes=(*judged.notes, *told))
 
 
 def _gap(plane: MeasuredPlane, planes: PlaneSet) -> str:

@@ -14,9 +14,18 @@ import numpy.typing as npt
 import shapely
 from scipy import ndimage
 
+from survey.adjustment.network_marks import penetrations_of
 from survey.drainage.edges import Border, Role, borders_of
+from survey.drainage.fittings import PlaneFrame as PlaneFrame
+from survey.drainage.fittings import (
+    is_edge_of,
+    outlet_place,
+    outlets_of,
+    penetration_footprint,
+)
+from survey.drainage.fittings import plane_frame as plane_frame
 from survey.planes.model import MeasuredPlane, PlaneSet
-from survey.visit.model import OutletKind, OutletSpec, PenetrationSpec, Visit
+from survey.visit.model import OutletKind, OutletSpec, Visit
 
 Array = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -25,33 +34,6 @@ IntArray = npt.NDArray[np.int64]
 MOST_CELLS = 20_000  # 6 in cells on 5,000 sq ft
 OVERFLOWS = frozenset({OutletKind.OVERFLOW_DRAIN, OutletKind.OVERFLOW_SCUPPER})
 SCUPPERS = frozenset({OutletKind.SCUPPER, OutletKind.OVERFLOW_SCUPPER})
-
-
-@dataclass(frozen=True, slots=True)
-class PlaneFrame:
-    """Axes of a plane frame: ``X_site = origin + u * across + v * upward``.
-
-    `to_plan` (2, 2) turns plane-frame differences into horizontal ones, site x and y.
-    """
-
-    origin: Array
-    across: Array
-    upward: Array
-
-    @property
-    def to_plan(self) -> Array:
-        """Horizontal parts of both axes as columns."""
-        return np.column_stack([self.across[:2], self.upward[:2]])
-
-    @property
-    def plan_share(self) -> float:
-        """Horizontal area over area in the plane."""
-        return float(abs(np.linalg.det(self.to_plan)))
-
-    def to_plane(self, position: Array) -> Array:
-        """Plane-frame coordinates (..., 2) of site positions (..., 3), square to the plane."""
-        away = np.asarray(position) - self.origin
-        return np.stack([away @ self.across, away @ self.upward], axis=-1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,15 +128,6 @@ class Domain:
         return heights[self.way_out]
 
 
-def plane_frame(plane: MeasuredPlane) -> PlaneFrame:
-    """Return the axes that turn a plane's `outline_plane` into its `outline`, least squares."""
-    design = np.column_stack([np.ones(len(plane.outline)), plane.outline_plane])
-    axes = np.linalg.lstsq(design, plane.outline, rcond=None)[0]
-    across = axes[1] / np.linalg.norm(axes[1])
-    upward = axes[2] - (axes[2] @ across) * across
-    return PlaneFrame(axes[0], across, upward / np.linalg.norm(upward))
-
-
 def build_domain(plane: MeasuredPlane, planes: PlaneSet, visit: Visit, *, cell: float) -> Domain:
     """Lay cells of about `cell` metres over a plane and mark what water meets in each."""
     frame = plane_frame(plane)
@@ -221,10 +194,10 @@ def _ways_out(
     side = np.argmin(distance, axis=0)
     way_out[ring] = side
     supports[ring] = nearest[side, np.arange(len(places))]
-    gutters = {o.edge: o.name for o in visit.outlets if o.kind is OutletKind.GUTTER and o.edge}
-    outlets = [_border_outlet(border, gutters) for border in borders]
+    gutters = {o.edge for o in visit.outlets if o.kind is OutletKind.GUTTER and o.edge}
+    outlets = [_border_outlet(border, gutters, plane) for border in borders]
     for spec in outlets_of(plane, visit):
-        at = _outlet_place(spec, plane, planes, frame)
+        at = outlet_place(spec, plane, planes, frame, borders)
         if at is None:
             continue
         invert = spec.invert if spec.invert is not None else 0.0
@@ -242,56 +215,14 @@ def _nearest_on(border: Border, places: Array) -> Array:
     return border.start + share[:, None] * run
 
 
-def _border_outlet(border: Border, gutters: dict[str, str]) -> Outlet:
+def _border_outlet(border: Border, gutters: set[str], plane: MeasuredPlane) -> Outlet:
     """Turn a side of the outline into a way out; one with a gutter drains."""
     middle = (border.start + border.end) / 2
-    if border.name in gutters or border.role is Role.OPEN:
+    named = any(is_edge_of(border, name, plane) for name in gutters)
+    if named or border.role is Role.OPEN:
         return Outlet(border.name, "open edge", middle, 0.0, True)
     kind = "dam" if border.role is Role.DAM else "unknown edge"
     return Outlet(border.name, kind, middle, border.dam_height, True)
-
-
-def outlets_of(plane: MeasuredPlane, visit: Visit) -> tuple[OutletSpec, ...]:
-    """Return the outlets of a plane other than gutters, in the visit's order."""
-    name = plane.spec.name
-    points = {*plane.spec.outline, *plane.spec.points}
-    return tuple(
-        o
-        for o in visit.outlets
-        if o.kind is not OutletKind.GUTTER
-        and (o.plane == name or (o.plane is None and o.at is not None and o.at in points))
-    )
-
-
-def _place(
-    at: str | None,
-    along: float | None,
-    up: float | None,
-    plane: MeasuredPlane,
-    planes: PlaneSet,
-    frame: PlaneFrame,
-) -> Array | None:
-    """Plane-frame place of a named point or of tape distances from the first corner."""
-    if at is not None:
-        for reading in planes.readings:
-            if reading.point == at and reading.plane == plane.spec.name:
-                return np.array(reading.uv)
-        for point in planes.points:
-            if point.name == at:
-                return frame.to_plane(point.position)
-        return None
-    if along is None or up is None:
-        return None
-    first, second = plane.outline_plane[0], plane.outline_plane[1]
-    way = (second - first) / np.linalg.norm(second - first)
-    placed: Array = first + along * way + up * np.array([-way[1], way[0]])
-    return placed
-
-
-def _outlet_place(
-    spec: OutletSpec, plane: MeasuredPlane, planes: PlaneSet, frame: PlaneFrame
-) -> Array | None:
-    return _place(spec.at, spec.along, spec.up, plane, planes, frame)
 
 
 def _outlet_cells(
@@ -311,34 +242,8 @@ def _blocks(
 ) -> list[tuple[str, Array]]:
     """Footprints (n, 2) of the penetrations of a plane, with their names."""
     found = []
-    for spec in visit.penetrations:
+    for spec in penetrations_of(visit):
         footprint = penetration_footprint(spec, plane, planes, frame)
         if footprint is not None:
             found.append((spec.name, footprint))
     return found
-
-
-def penetration_footprint(
-    spec: PenetrationSpec, plane: MeasuredPlane, planes: PlaneSet, frame: PlaneFrame
-) -> Array | None:
-    """Plane-frame outline of a penetration of this plane; None when it is elsewhere or unplaced."""
-    if spec.plane is not None and spec.plane != plane.spec.name:
-        return None
-    if spec.plane is None and spec.at not in plane.spec.points:
-        return None
-    positions = {point.name: point.position for point in planes.points}
-    if len(spec.outline) >= 3 and all(name in positions for name in spec.outline):
-        return frame.to_plane(np.array([positions[name] for name in spec.outline]))
-    centre = _place(spec.at, spec.along, spec.up, plane, planes, frame)
-    if centre is None or not spec.width:
-        return None
-    first, second = plane.outline_plane[0], plane.outline_plane[1]
-    way = (second - first) / np.linalg.norm(second - first)
-    square = np.array([-way[1], way[0]])
-    if spec.length is None:
-        turn = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)[:, None]
-        ring: Array = centre + spec.width / 2 * (np.cos(turn) * way + np.sin(turn) * square)
-        return ring
-    half = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) / 2
-    box: Array = centre + half[:, :1] * spec.width * way + half[:, 1:] * spec.length * square
-    return box

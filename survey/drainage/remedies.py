@@ -137,6 +137,9 @@ def derive_saddles(
         plan = footprint @ domain.frame.to_plan.T
         extent = plan @ across
         width = float(extent.max() - extent.min())
+        spec = named.get(name)
+        if spec is not None and spec.width is not None and not spec.outline:
+            width = spec.width  # as told across the slope, whichever way a slight fall leans
         if width < NARROWEST_SADDLE:
             continue
         length = width / 2

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from survey.adjustment.network_marks import penetrations_of
 from survey.drainage.domain import Domain
 from survey.drainage.edges import Role
 from survey.drainage.evidence import Soundings
@@ -134,7 +135,7 @@ def judge_by_sampling(case: Case, seed: tuple[int, ...], surfaces: int) -> Plane
         blocked=blocked_outlets(domain, some),
         next_readings=_next(case, draws, matches, numbers),
         taper=_taper(case, slope_field.share_under, spots, leaving, some),
-        saddles=derive_saddles(case.plane, domain, case.visit.penetrations),
+        saddles=derive_saddles(case.plane, domain, penetrations_of(case.visit)),
         tide_lines=_ring_fits(case, seen),
         readings=case.soundings.places[: len(case.names)],
         outline=domain.outline,

@@ -214,7 +214,9 @@ def _write_outlet(outlet: OutletSpec, planes: PlaneSet) -> Json:
         "edge": outlet.edge,
         "at": outlet.at,
         "place": _place(outlet, planes),
-        "written": _written(outlet.along, outlet.up, width=outlet.width, invert=outlet.invert),
+        "written": _written(
+            outlet.along, outlet.up, width=outlet.width, height=outlet.height, invert=outlet.invert
+        ),
     }
 
 

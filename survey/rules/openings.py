@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from survey.adjustment.network_marks import penetrations_of
 from survey.figures import Figure
 from survey.findings import Finding, Severity
 from survey.planes.model import MeasuredPlane, PlaneSet
@@ -19,7 +20,7 @@ SKYLIGHT = re.compile(r"sky ?light|roof window", re.IGNORECASE)
 def find_saddle_findings(plane: MeasuredPlane, visit: Visit, planes: PlaneSet) -> list[Finding]:
     """Return penetrations wider across the slope than the width that needs a saddle."""
     found = []
-    for penetration in visit.penetrations:
+    for penetration in penetrations_of(visit):
         if belongs_to(penetration, plane):
             found += _saddle(penetration, plane, visit, planes)
     return found

@@ -210,6 +210,15 @@ def _scupper_size(outlet: OutletSpec, drains: list[OutletSpec], visit: Visit) ->
         f"an overflow scupper is at least {plain_length(least, visit.units)} high and three times "
         f"the size of the roof drain ({times.citation})"
     )
+    if outlet.height is not None and outlet.height < least:
+        return Finding(
+            "overflow-scupper-low",
+            Severity.CHECK,
+            where,
+            f"{words}, and its opening is {plain_length(outlet.height, visit.units)} high",
+            "plan a higher opening",
+            high.id,
+        )
     widths = [d.width for d in drains if d.kind is OutletKind.DRAIN and d.width is not None]
     if not widths:
         return Finding(
@@ -220,10 +229,11 @@ def _scupper_size(outlet: OutletSpec, drains: list[OutletSpec], visit: Visit) ->
             "measure the drain and the scupper's opening",
             times.id,
         )
-    needed = float(times.amount) * math.pi / 4 * max(widths) ** 2 / least
+    high_now = outlet.height if outlet.height is not None else least
+    needed = float(times.amount) * math.pi / 4 * max(widths) ** 2 / high_now
     need = (
         f"beside a drain of {plain_length(max(widths), visit.units)} a scupper "
-        f"{plain_length(least, visit.units)} high is {plain_length(needed, visit.units)} wide"
+        f"{plain_length(high_now, visit.units)} high is {plain_length(needed, visit.units)} wide"
     )
     if outlet.width is not None and outlet.width < needed:
         return Finding(
@@ -231,7 +241,9 @@ def _scupper_size(outlet: OutletSpec, drains: list[OutletSpec], visit: Visit) ->
             Severity.CHECK,
             where,
             f"{words}; {need}, and it is {plain_length(outlet.width, visit.units)} wide",
-            "measure its height: a higher opening may be narrower",
+            "measure its height: a higher opening may be narrower"
+            if outlet.height is None
+            else "plan a wider opening",
             times.id,
         )
     return Finding(
@@ -239,6 +251,6 @@ def _scupper_size(outlet: OutletSpec, drains: list[OutletSpec], visit: Visit) ->
         Severity.NOTE,
         where,
         f"{words}; {need}",
-        "measure its opening's height",
+        "measure its opening's height" if outlet.height is None else "compare it on site",
         times.id,
     )

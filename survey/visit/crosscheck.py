@@ -38,6 +38,7 @@ def check_names(visit: Visit, source: TomlText) -> list[Problem]:
         *_twice("penetration", [one.name for one in visit.penetrations], where),
         *_twice("benchmark", [one.name for one in visit.benchmarks], where),
         *_twice("setup", [one.name for one in visit.setups], where),
+        *_twice("string", [one.name for one in visit.strings], where),
     ]
     planes = {plane.name for plane in visit.planes}
     for index, target in enumerate(visit.targets):
@@ -236,6 +237,10 @@ def _check_fittings(visit: Visit, where: Where) -> list[Problem]:
                     offer(outlet.edge, edges, "edge"),
                 )
             )
+    for index, string in enumerate(visit.strings):
+        problems += _unknown(
+            string.plane or None, planes, "plane", where(("string", index, "plane"))
+        )
     for index, step in enumerate(visit.steps):
         problems += _unknown(step.plane or None, planes, "plane", where(("step", index, "plane")))
     for index, penetration in enumerate(visit.penetrations):
@@ -257,6 +262,12 @@ def _points_of_visit(visit: Visit, where: Where) -> list[tuple[str, str]]:
         for index, outlet in enumerate(visit.outlets)
         if outlet.at
     ]
+    for index, string in enumerate(visit.strings):
+        named += [
+            (name, where(("string", index, "between")))
+            for name in (string.start, string.end)
+            if name
+        ]
     for index, step in enumerate(visit.steps):
         named += [
             (name, where(("step", index, "between"))) for name in (step.start, step.end) if name

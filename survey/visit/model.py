@@ -22,6 +22,7 @@ from survey.visit.observed import Reading as Reading
 from survey.visit.observed import RodReading as RodReading
 from survey.visit.observed import SlopeReading as SlopeReading
 from survey.visit.observed import Spot as Spot
+from survey.visit.observed import StringReading as StringReading
 from survey.visit.observed import TapeReading as TapeReading
 
 COVERING_FAMILIES = (
@@ -185,7 +186,8 @@ class OutletSpec:
     """An outlet. `at` is a point name, or `along`/`up` place it on `plane`; `edge` for gutters.
 
     `invert` is the height of its flow line above the roof surface beside it, metres (0 for a flush
-    drain, negative for a sump). `width` is the opening's width, metres.
+    drain, negative for a sump). `width` and `height` are the opening's, metres; a scupper's height
+    counts from its flow line.
     """
 
     name: str
@@ -197,6 +199,7 @@ class OutletSpec:
     up: float | None = None
     invert: float | None = None
     width: float | None = None
+    height: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,6 +324,31 @@ class Setup:
 
 
 @dataclass(frozen=True, slots=True)
+class StringSpec:
+    """A taut string between two points of a plane, from which offsets are measured down.
+
+    Attributes
+    ----------
+    start, end : str
+        The points that its ends stand over.
+    start_height, end_height : float
+        Height of the string above the roof there, metres; `end_sd` one standard deviation of each.
+    sag : float
+        How far it hangs below its straight line in the middle, metres; `sag_sd` its sd.
+    """
+
+    name: str
+    plane: str
+    start: str
+    end: str
+    start_height: float = 0.0
+    end_height: float = 0.0
+    end_sd: float = 0.0015875  # 1/16 in; common practice
+    sag: float = 0.0
+    sag_sd: float = 0.0015875  # 1/16 in; own judgement
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationRef:
     """A calibration file, with the camera it belongs to (None: applies to every photo)."""
 
@@ -372,3 +400,4 @@ class Visit:
     notes: tuple[str, ...] = ()
     marked_points: tuple[str, ...] = ()
     steps: tuple[StepSpec, ...] = ()
+    strings: tuple[StringSpec, ...] = ()

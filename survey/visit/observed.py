@@ -130,4 +130,16 @@ class SlopeReading:
     spot: Spot | None = None
 
 
-Reading = RodReading | TapeReading | SlopeReading
+@dataclass(frozen=True, slots=True)
+class StringReading:
+    """Offset from a taut string down to the roof, metres, `along` metres from where it begins."""
+
+    id: str
+    where: str
+    string: str
+    along: float
+    value: float
+    sd: float
+
+
+Reading = RodReading | TapeReading | SlopeReading | StringReading

@@ -14,6 +14,8 @@ from survey.visit.model import (
     Setup,
     SlopeReading,
     Spot,
+    StringReading,
+    StringSpec,
     TapeReading,
     Visit,
 )
@@ -27,7 +29,9 @@ STEEPEST = math.radians(75.0)  # nobody lays a level on a steeper roof
 TAPE_SD = INCH / 8  # one standard deviation at length zero; common practice
 TAPE_SD_RATIO = 0.0005  # and what each metre adds (stretch, sag, slope); common practice
 SLOPE_SD = math.radians(0.15)  # digital level; common practice
-KINDS = ("rod", "tape", "slope")
+KINDS = ("rod", "tape", "slope", "string")
+OFFSET_SD = INCH / 16  # a rule held against a string; common practice
+LONGEST_OFFSET = 2.0  # m; nobody strings a line higher above a roof
 LENGTH_UNITS = ("in", "ft", "m", "cm", "mm")
 
 
@@ -38,6 +42,7 @@ class Names:
     setups: dict[str, Setup] | None
     planes: tuple[str, ...] | None
     points: frozenset[str] = frozenset()
+    strings: dict[str, StringSpec] | None = None
 
     @classmethod
     def of(cls, visit: Visit | None) -> Names:
@@ -48,6 +53,7 @@ class Names:
             {setup.name: setup for setup in visit.setups},
             tuple(plane.name for plane in visit.planes),
             frozenset(name for plane in visit.planes for name in (*plane.outline, *plane.points)),
+            {string.name: string for string in visit.strings},
         )
 
 
@@ -72,7 +78,12 @@ class RowReader:
             self._wrong(what, offer(kind, KINDS, "kind"), "kind")
             return None
         self.id = self._name("id") or f"{kind} {self.row.line}"
-        read = {"rod": self._rod, "tape": self._tape, "slope": self._slope}[kind]
+        read = {
+            "rod": self._rod,
+            "tape": self._tape,
+            "slope": self._slope,
+            "string": self._string,
+        }[kind]
         reading = read()
         return reading if len(self.problems) == before else None
 
@@ -155,6 +166,49 @@ class RowReader:
             end=end,
             spot=self._spot(),
         )
+
+    def _string(self) -> Reading:
+        self._refuse("string", "point", "to", "plane", "up")
+        string = self._string_line()
+        if not self.row.cells.get("along"):
+            self._wrong(
+                "nothing says where along the string the offset was read",
+                "write its distance from the string's first point under along",
+                "along",
+            )
+        along = self._length("along", 0.0, LONGEST_TAPE, "along")
+        return StringReading(
+            id=self.id,
+            where=self.row.place,
+            string=string.name if string else self.row.cells.get("setup", ""),
+            along=along,
+            value=self._length("value", 0.0, LONGEST_OFFSET, "offset"),
+            sd=self._length_sd(OFFSET_SD),
+        )
+
+    def _string_line(self) -> StringSpec | None:
+        """Return the string by name, or the only one when the cell is empty."""
+        name = self._name("setup")
+        strings = self.names.strings
+        if strings is None:
+            return None
+        if name is None:
+            if len(strings) == 1 and not self.row.cells.get("setup"):
+                return next(iter(strings.values()))
+            cure = (
+                'add [[string]] with name = "L1" to visit.toml, and L1 here'
+                if not strings
+                else f"write one of {', '.join(strings)}"
+            )
+            self._wrong("the offset names no string under setup", cure, "setup")
+            return None
+        if name not in strings:
+            self._wrong(
+                f"string {shown(name)} is not in visit.toml",
+                offer(name, strings, "[[string]]"),
+                "setup",
+            )
+        return strings.get(name)
 
     def _setup(self) -> Setup | None:
         """Return the set-up by name, or the only one when the cell is empty."""
@@ -314,7 +368,9 @@ def _with_header_unit(cure: str, column: str) -> str:
 def _longest(noun: str, high: float) -> str:
     """Name the bound that a length exceeds."""
     feet = f"{high / FOOT:.0f} ft"
-    return {"rod reading": f"any rod ({feet})", "sd": feet}.get(noun, f"any tape ({feet})")
+    return {"rod reading": f"any rod ({feet})", "sd": feet, "offset": "any offset (6 ft)"}.get(
+        noun, f"any tape ({feet})"
+    )
 
 
 def is_date_or_time(text: str) -> bool:

@@ -25,6 +25,7 @@ from survey.visit.model import (
     PlaneSpec,
     Setup,
     StepSpec,
+    StringSpec,
 )
 from survey.visit.problems import shown
 from survey.visit.tables import Table, default_of, value_or
@@ -124,6 +125,7 @@ def outlet_from(table: Table) -> OutletSpec:
         up=table.length("up", -LONGEST_SITE, LONGEST_SITE),
         invert=table.length("invert", -1.0, 2.0),
         width=table.length("width", 0.005, 5.0),
+        height=table.length("height", 0.005, 2.0),
     )
     if "kind" not in table.values:
         kinds = ", ".join(f'"{one.value}"' for one in OutletKind)
@@ -189,6 +191,35 @@ def step_from(table: Table) -> StepSpec:
     )
     table.finish()
     return step
+
+
+def string_from(table: Table) -> StringSpec:
+    """Read one ``[[string]]``: a taut string from which offsets are measured down to the roof."""
+    between = table.names("between", least=2, most=2)
+    if len(between) == 2 and between[0] == between[1]:
+        table.wrong(f"between names {between[0]} twice", "name the string's two ends", "between")
+    plane = table.optional_name("plane")
+    if plane is None:
+        table.wrong("[[string]] has no plane", 'add plane = "..."')
+    heights = _two_lengths(table, "heights") or (0.0, 0.0)
+    if not table.has("heights"):
+        table.wrong(
+            "[[string]] does not say how high its ends are above the roof",
+            'add heights = ["2 in", "2 in"], or 0 for an end held down on the roof',
+        )
+    string = StringSpec(
+        name=table.name(),
+        plane=plane or "",
+        start=between[0] if len(between) == 2 else "",
+        end=between[1] if len(between) == 2 else "",
+        start_height=heights[0],
+        end_height=heights[1],
+        end_sd=value_or(table.length("heights_sd", 1e-5, 0.1), default_of(StringSpec, "end_sd")),
+        sag=value_or(table.length("sag", 0.0, 0.5), 0.0),
+        sag_sd=value_or(table.length("sag_sd", 1e-5, 0.1), default_of(StringSpec, "sag_sd")),
+    )
+    table.finish()
+    return string
 
 
 def _two_lengths(table: Table, key: str) -> tuple[float, float] | None:

@@ -22,6 +22,8 @@ from survey.visit.specs import (
     penetration_from,
     plane_from,
     setup_from,
+    step_from,
+    string_from,
 )
 from survey.visit.tables import Table
 from survey.visit.toml_text import TomlText, parse_toml
@@ -92,6 +94,8 @@ def parse_visit(text: str, folder: Path, problems: list[Problem]) -> tuple[Visit
         calibrations=each("calibration", calibration_from),
         marks=(),
         readings=(),
+        steps=each("step", step_from),
+        strings=each("string", string_from),
         photo_paths=(),
         notes=_notes(top),
     )

@@ -111,6 +111,7 @@ kind = "roof drain"
 at = "M"
 invert = "-1/2 in"
 width = "3 in"
+height = "4 in"
 
 [[outlet]]
 name = "scupper 1"
@@ -163,6 +164,24 @@ name = "S2"
 file = "phone.camera.json"
 model = "a phone"
 lens = "back camera"
+
+[[step]]
+plane = "porch"
+along = ["0", "20 ft"]
+up = ["8 ft", "8 ft"]
+
+[[step]]
+plane = "porch"
+between = ["A", "C"]
+
+[[string]]
+name = "L1"
+plane = "porch"
+between = ["A", "C"]
+heights = ["2 in", "0"]
+heights_sd = "1/32 in"
+sag = "1/8 in"
+sag_sd = "1/32 in"
 """
 
 MARKS = """\
@@ -196,6 +215,7 @@ R3,rod,S1,TP1,,,,,41 1/4,,turning point
 R4,rod,S2,TP1,,,,,36 7/16,,
 G1,rod,S2,,,porch,2,0,36 1/2,,
 G2,rod,S2,H1,,porch,4,0,36,,
+O1,string,L1,,,,6,,1-1/2 in,,
 """
 
 

@@ -56,7 +56,7 @@ def test_reading_without_id_is_named_after_its_kind_and_line(visit: Visit) -> No
 
 
 def test_spot_without_point_makes_a_point_of_the_reading_s_id(visit: Visit) -> None:
-    spot, named = visit.readings[-2:]
+    spot, named, _ = visit.readings[-3:]
     assert isinstance(spot, RodReading)
     assert isinstance(named, RodReading)
     assert (spot.point, named.point) == ("G1", "H1")
@@ -177,7 +177,7 @@ def test_unit_in_the_header_counts_for_slopes(visit: Visit, unit: str, gradient:
         ("1.8 deg", "1.8 in", "line 3, value", "without a run", "write it like"),
         ("0.1 deg", "0 deg", "line 3, sd", "not between", "decimal"),
         ("T1,tape", "T1,tap", "line 2, kind", '"tap" is not known', '"tape"?'),
-        ("T1,tape", "T1,", "line 2, kind", "no kind", "known here: rod, slope, tape"),
+        ("T1,tape", "T1,", "line 2, kind", "no kind", "known here: rod, slope, string, tape"),
         ("tape,,A,B", "tape,,A,", "line 2, to", "is empty", "both ends"),
         ("tape,,A,B", "tape,,,B", "line 2, point", "is empty", "both ends"),
         ("tape,,A,B", "tape,,A,A", "line 2, to", 'are both "A"', "two points"),

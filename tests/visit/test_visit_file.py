@@ -105,7 +105,7 @@ def test_every_key_may_be_unknown_or_is_asked_for(line: int, key: str) -> None:
         assert key in (
             "format", "name", "outline", "points", "between", "elevation", "sheet", "kind",
             "dictionary", "marker", "columns", "rows", "square", "gap", "along", "up", "plane",
-            "at", "edge", "offset_from", "file", "first_id",
+            "at", "edge", "offset_from", "file", "first_id", "heights",
         ), problems  # fmt: skip
 
 
@@ -214,7 +214,7 @@ def test_wrong_value_is_answered_with_line_reason_and_cure(
         ('units = "us"', 'units = "us"\nunits = "us" # or "metric"', 7, "keep one"),
         ('thickness = "1/2 in"', 'thickness = { a = "x", b = 5/8 in, c = "y" }', 26, "quotes"),
         ("[conditions]", "[conditions", 13, ""),
-        ('lens = "back camera"', 'lens = """back camera', 153, ""),
+        ('lens = "back camera"', 'lens = """back camera', 172, ""),
     ],
 )
 def test_broken_syntax_is_named_with_its_line(

@@ -139,11 +139,11 @@ def test_formula_counts_by_its_stored_result_and_is_refused_without_one(
 
 def test_sheet_called_readings_is_taken_out_of_several(book_folder: Path) -> None:
     (book_folder / NAME).write_bytes(workbook(ROWS, "Readings", "notes"))
-    assert len(open_visit(book_folder).readings) == 9
+    assert len(open_visit(book_folder).readings) == 10
     (book_folder / NAME).write_bytes(workbook(ROWS, "Tabelle1", "notes"))
     assert any("called readings" in one.what for one in problems_of(book_folder))
     (book_folder / NAME).write_bytes(workbook(ROWS, "Tabelle1"))
-    assert len(open_visit(book_folder).readings) == 9
+    assert len(open_visit(book_folder).readings) == 10
 
 
 def refused(data: bytes) -> str:
