@@ -47,7 +47,7 @@ function step(now) {
   }
   const sheet = undeclaredSheet(now);
   const underway = state.tool === "roof" && stage.marking.roofCorners().length > 0;
-  if (!underway && (sheet || !now.targets.length)) return targetStep(now, sheet); // never in the middle of an outline
+  if (!underway && (sheet || !now.targets.length)) return targetStep(now, sheet);
   if (!now.planes.some((plane) => plane.kind !== "wall")) return outlineStep();
   const open = now.edges.filter((edge) => edge.guessed && !agreed.has(edge.name));
   if (open.length) return kindsStep(now, open);

@@ -1,5 +1,5 @@
-// Names beside their marks, never over a mark or each other. What finds no room is left out; the mark
-// is seen, and its name once it is chosen or under the pointer.
+// Names beside their marks, never over a mark or each other. What finds no room is left out until its
+// mark is chosen or under the pointer.
 
 import { stroke, tag, trace } from "./lines.js";
 
@@ -38,15 +38,16 @@ export class Labels {
         ?? (one.weight >= 3 ? near.find((at) => free(at, taken)) ?? near[0] : null);
       if (!place) continue;
       if (!near.includes(place)) leader(context, one, place, wide);
+      one.place = place;
       taken.push([...place, wide, HIGH]);
-      tag(context, one.words, ...place, { inverse: one.inverse });
     }
+    for (const { words, place, inverse } of this.wanted) if (place) tag(context, words, ...place, { inverse });
   }
 }
 
 /** Places of a tag about its spot, the best first: sides and offsets. */
 const NEAR = [[1, -36], [1, 12], [-1, -36], [-1, 12], [0, -46], [0, 22], [1, -12], [-1, -12]];
-const FAR = [[1, -66], [1, 42], [-1, -66], [-1, 42], [0, -76], [0, 52], [1, -96], [-1, -96], [1, 72], [-1, 72]];
+const FAR = [[1, -66], [1, 42], [-1, -66], [-1, 42], [0, -76], [0, 52]];
 
 const around = ({ x, y }, wide, offsets) =>
   offsets.map(([side, dy]) => [x + (side > 0 ? 16 : side < 0 ? -16 - wide : -wide / 2), y + dy]);
