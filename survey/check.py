@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from survey.errors import NotEnoughObserved, SurveyError
-from survey.measure import measure_seen
+from survey.measure import Tell, measure_seen, say_nothing
 from survey.photo import Photo, describe_quality, photo_quality, read_grey, read_photos
 from survey.planefile import PlaneFile, format_gaps
 from survey.planefile.lines import counted, wrapped
@@ -58,13 +58,17 @@ class VisitCheck:
         }
 
 
-def check_visit(visit: Visit) -> VisitCheck:
-    """Try to measure a visit and say what each photo gave and what is missing; writes nothing."""
+def check_visit(visit: Visit, *, tell: Tell = say_nothing) -> VisitCheck:
+    """Try to measure a visit and say what each photo gave and what is missing; writes nothing.
+
+    `tell` is told in words which stage begins, as by `survey.measure.measure`.
+    """
+    tell(f"looking at {len(visit.photo_paths)} photos")
     photos = read_photos(visit)
     sightings, problems = find_targets(visit, photos)
     states = tuple(_photo_state(photo, visit, sightings, problems) for photo in photos)
     try:
-        return VisitCheck(states, measure_seen(visit, photos, sightings, problems), "")
+        return VisitCheck(states, measure_seen(visit, photos, sightings, problems, tell=tell), "")
     except NotEnoughObserved as gap:
         return VisitCheck(states, None, str(gap))
 

@@ -81,6 +81,12 @@ def main() -> None:
         sys.exit(FAULT)
 
 
+def _tell(stage: str) -> None:
+    """Say to somebody who waits at a terminal what is being done."""
+    if sys.stderr.isatty():
+        typer.echo(f"{stage} ...", err=True)
+
+
 def _print(text: object) -> None:
     """Print to stdout, which may be a file on a full disk."""
     try:
@@ -192,7 +198,7 @@ def check(visit_dir: VisitDir, as_json: AsJson = False) -> None:
     from survey.check import check_visit, format_check
     from survey.visit import open_visit
 
-    state = check_visit(open_visit(visit_dir))
+    state = check_visit(open_visit(visit_dir), tell=_tell)
     if as_json:
         _print_json(state.as_document())
     else:
@@ -243,7 +249,7 @@ def measure(
     """
     import survey
 
-    plane_file = survey.measure(survey.open_visit(visit_dir))
+    plane_file = survey.measure(survey.open_visit(visit_dir), tell=_tell)
     path = survey.write_plane_file(plane_file, visit_dir)
     _print_plane_file(plane_file, as_json, units)
     typer.echo(f"written: {path}", err=True)

@@ -78,6 +78,13 @@ def test_fault_of_the_program_is_told_apart_from_findings_and_wrong_input(monkey
     assert "a fault of the program, not of your visit" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("waits", [True, False])
+def test_stages_are_told_to_a_terminal_alone(monkeypatch, capsys, waits):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: waits, raising=False)
+    cli._tell("looking at 3 photos")
+    assert capsys.readouterr().err == ("looking at 3 photos ...\n" if waits else "")
+
+
 def test_help_fits_a_terminal_of_80_columns_without_cutting_a_line_short():
     done = CliRunner().invoke(cli.app, ["--help"], terminal_width=80)
     assert "..." not in done.output.replace("[ARGS]...", "")
