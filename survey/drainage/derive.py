@@ -83,10 +83,7 @@ def derive_drainage(
             minimums.get(plane.spec.name),
             surfaces,
             tuple(line for line in tide_lines if line.plane == plane.spec.name),
-            (
-                *(np.asarray(line, dtype=float) for line in steps.get(plane.spec.name, ())),
-                *step_lines(plane, planes, visit),
-            ),
+            tuple(np.asarray(line, dtype=float) for line in steps.get(plane.spec.name, ())),
         )
         for plane in planes.planes
         if plane.spec.kind is PlaneKind.ROOF
@@ -109,6 +106,7 @@ def _drain_plane(
     gap = _gap(plane, planes)
     if gap:
         return _not_judged(name, len(mine), gap)
+    breaks = (*breaks, *step_lines(plane, planes, visit))
     rng_seed = (seed, zlib.crc32(name.encode()))
     lines = (*tide_lines, *tide_lines_of(plane, planes, visit, plane_frame(plane)))
     few = len(mine) < FEWEST_READINGS
