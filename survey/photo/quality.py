@@ -141,6 +141,10 @@ def _edge_width(tile: Array) -> float | None:
     # twice over (1 + 4 + 1).
     noise = float(np.median(np.abs(second))) / 0.6745 / math.sqrt(6)
     strong = np.abs(first) > max(LEAST_EDGE, EDGE_OVER_NOISE * noise)
+    # An edge that runs along the rows, as siding does, is crossed at a flat angle and looks soft.
+    down = np.abs(tile[2:, 1:-1] - tile[:-2, 1:-1]) / 2
+    strong[1:-1] &= np.abs(first[1:-1]) >= down
+    strong[[0, -1]] = False
     if np.count_nonzero(strong) < LEAST_EDGE_SHARE * strong.size:
         return None
     around = cv2.dilate(strong.astype(np.uint8), np.ones((1, 17), np.uint8)).astype(bool)
@@ -153,5 +157,7 @@ def _edge_width(tile: Array) -> float | None:
 
 
 def _of_sharpest(widths: list[float]) -> float | None:
-    """Median of the sharpest tiles' widths."""
-    return float(np.median(sorted(widths)[:SHARPEST_TILES])) if widths else None
+    """Median of the sharpest tiles' widths; None where too few tiles have any edge to judge by."""
+    if len(widths) < SHARPEST_TILES:
+        return None
+    return float(np.median(sorted(widths)[:SHARPEST_TILES]))

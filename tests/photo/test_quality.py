@@ -52,6 +52,24 @@ def test_motion_is_told_from_defocus():
     assert describe_quality(photo_quality(photographed(soft))) == ()
 
 
+def test_siding_that_runs_along_the_rows_is_not_taken_for_motion():
+    """Sharp stripes that climb by 6 degrees: rows cross them at a flat angle only."""
+    y, x = np.mgrid[0 : 600 * FINE, 0 : 800 * FINE].astype(np.float32) / FINE
+    stripes = (np.floor((y + 0.105 * x) / 20) % 2 * 150 + 50).astype(np.float32)
+    sharp = photo_quality(photographed(cv2.GaussianBlur(stripes, (0, 0), 0.6 * FINE), noise=3.0))
+    assert sharp.edge_across_px is None
+    assert describe_quality(sharp) == ()
+
+
+def test_a_direction_with_hardly_any_edge_is_not_judged():
+    grey = np.full((480, 640), 120, np.uint8)
+    grey[:, 40:44] = 60  # one soft post in one column of tiles
+    grey[200:, :] = 200
+    assert photo_quality(cv2.GaussianBlur(grey, (0, 0), 0.7)).edge_down_px is not None
+    grey[100:, 40:44] = 200
+    assert photo_quality(cv2.GaussianBlur(grey, (0, 0), 0.7)).edge_across_px is None
+
+
 def test_real_photographs_are_sharp_until_they_are_blurred(opencv_photos):
     for name in ("left01.jpg", "right05.jpg", "graf1.png", "building.jpg"):
         grey = cv2.imread(str(opencv_photos / name), cv2.IMREAD_GRAYSCALE)
