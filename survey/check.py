@@ -8,7 +8,7 @@ from typing import Any
 
 from survey.errors import NotEnoughObserved, SurveyError
 from survey.measure import Tell, measure_seen, say_nothing
-from survey.photo import Photo, describe_quality, photo_quality, read_grey, read_photos
+from survey.photo import BoundedDecoder, Photo, describe_quality, photo_quality, read_photos
 from survey.planefile import PlaneFile, format_gaps
 from survey.planefile.lines import counted, wrapped
 from survey.target import Sighting, SightingProblem, find_targets
@@ -66,7 +66,8 @@ def check_visit(visit: Visit, *, tell: Tell = say_nothing) -> VisitCheck:
     tell(f"looking at {len(visit.photo_paths)} photos")
     photos = read_photos(visit)
     sightings, problems = find_targets(visit, photos)
-    states = tuple(_photo_state(photo, visit, sightings, problems) for photo in photos)
+    with BoundedDecoder() as decoder:
+        states = tuple(_photo_state(photo, visit, sightings, problems, decoder) for photo in photos)
     try:
         return VisitCheck(states, measure_seen(visit, photos, sightings, problems, tell=tell), "")
     except NotEnoughObserved as gap:
@@ -98,11 +99,14 @@ def _photo_state(
     visit: Visit,
     sightings: Sequence[Sighting],
     problems: Sequence[SightingProblem],
+    decoder: BoundedDecoder,
 ) -> PhotoState:
     remarks = [photo.refused] if photo.refused else []
     remarks += [sentence for _, sentence in photo.warnings]
-    remarks += [problem.sentence for problem in problems if problem.photo == photo.name]
-    remarks += _quality_remarks(photo)
+    mine = [problem for problem in problems if problem.photo == photo.name]
+    remarks += [problem.sentence for problem in mine]
+    if not any(problem.code == "unreadable" for problem in mine):
+        remarks += _quality_remarks(photo, decoder)
     return PhotoState(
         photo=photo.name,
         usable=photo.camera is not None,
@@ -112,12 +116,12 @@ def _photo_state(
     )
 
 
-def _quality_remarks(photo: Photo) -> list[str]:
+def _quality_remarks(photo: Photo, decoder: BoundedDecoder) -> list[str]:
     """Return what speaks against a photo's sharpness and exposure: it can be taken again now."""
     if photo.camera is None:
         return []
     try:
-        quality = photo_quality(read_grey(photo))
+        quality = photo_quality(decoder.read_grey(photo))
     except SurveyError as error:
         return [str(error)]
     return [sentence for _, sentence in describe_quality(quality)]
