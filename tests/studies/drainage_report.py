@@ -80,10 +80,18 @@ def figures(results) -> dict:
     }
 
 
+def only_ringed(result: dict) -> dict:
+    """Return a result with the ponds whose edge could be traced."""
+    return {**result, "ponds": [p for p in result["ponds"] if p.get("ringed", True)]}
+
+
 def write_report(docs: Path, done: dict, settings) -> None:
     """Write the page and its plot."""
     chosen = {s.name: list(done[s.name].values()) for s in settings if done.get(s.name)}
-    rows = {name: figures(results) for name, results in chosen.items()}
+    rows = {
+        name: figures([only_ringed(r) for r in results] if "ponds known" in name else results)
+        for name, results in chosen.items()
+    }
     draw_reliability(docs / PLOT, chosen)
     parts = [
         HEAD,
@@ -382,10 +390,10 @@ Cosine dishes with 0.03 in of waviness (twelve waves 3-10 ft long) and oval dish
 RINGS = """\
 Only roofs that hold a pond; ten points traced on each pond's edge with 0.1 ft of plan error a
 coordinate, off walls; "middle" is one more rod reading at the ring's centroid. Every pond is
-known to exist, so coverage of the true depth is fair here. Ponds whose edge can't be traced
-(under a foot of it off the walls) have neither ring nor middle reading and count all the same.
-Drawn surfaces that break what a ring says on one side are kept in these rows; the program sorts
-them out.
+known to exist, so coverage of the true depth is fair here. Ponds whose edge can't be traced (it
+runs along walls, or isn't closed on the roof) have neither ring nor middle reading and are left
+out of these rows. Drawn surfaces that break what a ring says on one side are kept in these rows;
+the program sorts them out.
 """
 
 LIMITS = """## What this doesn't show
