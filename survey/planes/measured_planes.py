@@ -286,6 +286,8 @@ def _areas(drawing: Drawing, spec: PlaneSpec) -> tuple[Measured, Measured]:
     true = drawing.measure(area, keys, "m2", gap)
     if spec.kind is PlaneKind.WALL:
         return true, NotObserved(f"'{spec.name}' is a wall: it has no plan area", "")
+    if isinstance(true, NotObserved):
+        return true, true
     if drawing.solution.gravity_observed:
         return true, drawing.measure(plan, keys, "m2", gap)
     # One slope reading fixes how steep the plane is though not which way it falls.

@@ -94,4 +94,4 @@ def test_check_and_show_say_what_would_help_in_the_readers_units():
     assert "WOULD HELP MOST Tape A to B: the length of A-B would be known to ± " in text
     feet = " ".join(format_gaps(plane_file)).partition("would help most:")[2]
     metres = " ".join(format_gaps(plane_file, units="metric")).partition("would help most:")[2]
-    assert '"' in feet and " m instead of ± " in metres
+    assert '"' in feet and " mm instead of ± " in metres

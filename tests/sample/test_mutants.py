@@ -69,6 +69,9 @@ def try_out(draft: Draft, folder: Path, photos=(), sightings=(), problems=()) ->
             assert problem.what and "\n" not in str(problem), problem
         return type(refusal).__name__
     assert find_problems(plane_file.document, "x") == []
+    for plane in plane_file.document["planes"]:
+        for figure in (plane["area"], plane["plan_area"]):
+            assert "not_observed" in figure or figure["half_width"] > 0.0, plane["name"]
     for units in ("us", "metric"):
         text = format_plane_file(plane_file, units) + "\n".join(format_gaps(plane_file, units))
         assert not {"nan", "inf", "None"} & set(text.replace(",", " ").split())
