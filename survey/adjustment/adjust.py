@@ -167,6 +167,6 @@ def _refuse_nothing(network: Network, first: Start, state: State) -> None:
     reasons = [f"{f.where}: {f.what}" for f in (*network.findings, *first.findings)]
     why = f" ({reasons[0]})" if reasons else ""
     raise NotEnoughObserved(
-        f"nothing can be measured: no photo shows a target and no tape or rod was read{why}",
-        cure="put a printed target in a photo, or enter taped lengths or rod readings",
+        f"nothing can be measured: no photo shows a target, and what was read places no point{why}",
+        cure="put a printed target in a photo, or tape sides and a diagonal of a plane",
     )
