@@ -17,12 +17,14 @@ from survey.adjustment.faults import FaultModel
 from survey.adjustment.hanging import hanging_findings
 from survey.adjustment.hypotheses import (
     DECIDED,
+    Hypothesis,
     find_hypotheses,
     known_by_height_alone,
     same_site,
 )
 from survey.adjustment.model import PLANE, POINT, TARGET, Array, LevelEdge, Network, State
 from survey.adjustment.outlines import crossing_findings
+from survey.adjustment.snooping import MOST_ROUNDS
 from survey.adjustment.solver import solve
 from survey.adjustment.starting import Start
 from survey.adjustment.starting_polish import score
@@ -30,6 +32,8 @@ from survey.adjustment.unchecked import unchecked_findings
 from survey.errors import NotEnoughObserved
 from survey.findings import Finding
 
+# Readings set aside one by one before faults are looked for: more are not single slips.
+FEW_ASIDE = 12
 EDGE_DEPARTURE = 0.002  # building lines depart from level by 2 mm per m; common practice
 
 
@@ -59,15 +63,16 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
     hypotheses = with_parts_doubted(network, hypotheses)
     _refuse_nothing(network, first, hypotheses[0].state)
     network = with_edge_departures(network, hypotheses[0].state)
-    solved = [solve(network, hypothesis.state) for hypothesis in hypotheses]
-    scores = [score(network, solution.state) for solution in solved]
-    order = sorted(range(len(solved)), key=lambda i: scores[i])
+    solved, scores, order = _solve_all(network, hypotheses, FEW_ASIDE if search_faults else None)
     best = solved[order[0]]
     explanations = explain(network, hypotheses[order[0]].state, best) if search_faults else []
     if explanations and explanations[0].model is not None:
         by_faults = _by_faults(network, explanations, first, best)
         if by_faults is not None:
             return by_faults
+    if not all(solution.finished for solution in solved):
+        solved, scores, order = _solve_all(network, hypotheses, None)
+        best = solved[order[0]]
     standing = _standing(solved, scores, order)
     doubt = None
     if standing:
@@ -79,6 +84,22 @@ def adjust(network: Network, *, search_faults: bool = True) -> Adjusted:
         doubt=doubt,
         findings=(*first.findings, *_checks(network, best)),
     )
+
+
+def _solve_all(
+    network: Network, hypotheses: Sequence[Hypothesis], most_aside: int | None
+) -> tuple[list[AdjustedNetwork], list[float], list[int]]:
+    """Solutions of all hypotheses, their scores, and their order from the best.
+
+    With `most_aside` the search for gross errors may be given up: a fault may be behind so many.
+    """
+    limit = MOST_ROUNDS if most_aside is None else most_aside
+    solved = [solve(network, h.state, most_aside=limit) for h in hypotheses]
+    scores = [
+        score(network, solution.state if solution.finished else hypothesis.state)
+        for solution, hypothesis in zip(solved, hypotheses, strict=True)
+    ]
+    return solved, scores, sorted(range(len(solved)), key=lambda i: scores[i])
 
 
 def _by_faults(
@@ -106,6 +127,7 @@ def _by_faults(
     best = models[0][1]
     others = [solution for _, solution in models[1:]]
     if stands:
+        plain = plain if plain.finished else solve(network, plain.start)
         others.append(plain)
         findings += [f for f in plain.findings if f.code in ("gross-error", "readings-contradict")]
     differing = tuple(s for s in others if not same_site(s.state, best.state))

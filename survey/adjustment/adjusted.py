@@ -84,6 +84,8 @@ class AdjustedNetwork:
         statistics: Statistics,
         defects: tuple[Defect, ...],
         findings: tuple[Finding, ...],
+        start: State,
+        finished: bool = True,
     ) -> None:
         self.network, self.system, self.fit = network, system, fit
         self.state: State = state
@@ -94,6 +96,8 @@ class AdjustedNetwork:
         self.statistics: Statistics = statistics
         self.defects: tuple[Defect, ...] = defects
         self.findings: tuple[Finding, ...] = findings
+        self.start: State = start
+        self.finished = finished  # False: given up while readings still failed their tests
         self.gravity_observed: bool = datum.gravity
         self.scale_observed: bool = datum.scale
 

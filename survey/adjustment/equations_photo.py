@@ -29,7 +29,9 @@ from survey.photo.model import CameraPrior
 
 NEAREST_DEPTH = 0.01  # metres; what a step pushes behind the camera is held just in front of it
 NEAREST_STEPS = 4  # Gauss-Newton steps to the nearest point of an imaged line; two do
-NEAREST_LIMIT = 1e-9  # normalised image units at which they stop
+# Normalised image units at which they stop: the distance does not change with the place along the
+# line, so that a third of a pixel there changes it by less than 1e-5 px.
+NEAREST_LIMIT = 1e-4
 UP = np.array([0.0, 0.0, 1.0])
 
 

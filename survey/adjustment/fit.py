@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from survey.adjustment.equations import System
-from survey.adjustment.minimise import LEAST_DAMPING, minimise
+from survey.adjustment.minimise import FIRST_DAMPING, minimise
 from survey.adjustment.model import Array
 from survey.adjustment.normal import (
     Factor,
@@ -74,6 +74,7 @@ class Fit:
     reliability: Reliability
     steps: int
     settled: bool
+    damping: float
 
 
 def fit_readings(system: System, values: Values, choice: Choice, *, near: Fit | None = None) -> Fit:
@@ -103,7 +104,7 @@ def fit_readings(system: System, values: Values, choice: Choice, *, near: Fit | 
             partition=partition,
             most_steps=ROUGH_STEPS,
             decrement=ROUGH,
-            damping=LEAST_DAMPING,
+            damping=min(near.damping, FIRST_DAMPING),
         )
     residuals, derivatives = system.linearise(found.values)
     normal, factor, free = factorise(system, partition, derivatives, weights)
@@ -121,6 +122,7 @@ def fit_readings(system: System, values: Values, choice: Choice, *, near: Fit | 
         reliability,
         found.steps,
         near is None,
+        found.damping,
     )
 
 

@@ -38,6 +38,7 @@ class Minimum:
     squares: float
     steps: int
     converged: bool
+    damping: float  # of the last step
 
 
 def minimise(
@@ -85,12 +86,12 @@ def minimise(
             except NotPositive:
                 damping *= 10.0
                 if damping > MOST_DAMPING:
-                    return Minimum(values, squares, step, False)
+                    return Minimum(values, squares, step, False, damping)
                 continue
             move = factor.solve(gradient)
             predicted = float(move @ gradient + damping * move @ move)
             if predicted < decrement:
-                return Minimum(values, squares, step, damping < 1e-2)
+                return Minimum(values, squares, step, damping < 1e-2, damping)
             if not straight and predicted > WORTH_BENDING:
                 move = bend_step(normal, factor, values, residuals, move)
             moved = system.unknowns.move(values, normal.scale * move)
@@ -102,13 +103,13 @@ def minimise(
                 straight = gain > STRAIGHT
                 break
             if predicted < 1e-6 and abs(squares - new_squares) < 1e-9 * (1.0 + squares):
-                return Minimum(values, squares, step, True)  # at rounding
+                return Minimum(values, squares, step, True, damping)  # at rounding
             damping, growth, straight = damping * growth, growth * 2.0, False
             if damping > MOST_DAMPING:
-                return Minimum(values, squares, step, False)
+                return Minimum(values, squares, step, False, damping)
         values, squares = moved, new_squares
         residuals, derivatives = found
-    return Minimum(values, squares, most_steps, False)
+    return Minimum(values, squares, most_steps, False, damping)
 
 
 def relax_damping(damping: float, gain: float) -> float:

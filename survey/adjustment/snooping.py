@@ -40,11 +40,15 @@ Judge = Callable[[System, Fit, list[int]], list[int]]
 
 @dataclass(slots=True)
 class Search:
-    """State of the search: the fit, and the sets of readings nothing could decide between."""
+    """State of the search: the fit, and the sets of readings nothing could decide between.
+
+    `finished` is False where more readings failed than it was told to set aside.
+    """
 
     fit: Fit
     undecided: list[tuple[int, ...]]
     steps: int
+    finished: bool = True
 
 
 def search(
@@ -56,6 +60,7 @@ def search(
     snoop: bool,
     components: bool,
     judge: Judge | None = None,
+    most_aside: int = MOST_ROUNDS,
 ) -> Search:
     """Fit, test and re-estimate variances until nothing changes.
 
@@ -72,6 +77,8 @@ def search(
         Whether to set readings aside and to re-estimate the kinds' variances.
     judge : callable, optional
         Picks the likely slip among rivals that the tests can't tell apart.
+    most_aside : int
+        Readings to set aside before the search is given up.
     """
     ones = np.ones(system.groups)
     choice = Choice(used, np.ones(len(system.kinds)) if factors is None else factors, ones)
@@ -81,12 +88,16 @@ def search(
     state = Search(fit_readings(system, values, choice), [], 0)
     returned: set[int] = set()
     doubted = [int(g) for g in np.flatnonzero(~choice.used)]
+    aside = 0
     for _ in range(MOST_ROUNDS if testing else 0):
         state.steps += state.fit.steps
+        went = snoop and _set_aside(system, state, judge)
+        aside += went
+        if aside > most_aside:
+            state.finished = False
+            return state
         changed = snoop and (
-            _set_aside(system, state, judge)
-            or _take_back(system, state, returned)
-            or _doubt(system, state, doubted, judge)
+            went or _take_back(system, state, returned) or _doubt(system, state, doubted, judge)
         )
         if not changed and components:
             changed = _reweigh(system, state)

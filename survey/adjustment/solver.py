@@ -18,7 +18,7 @@ from survey.adjustment.partition import choose_partition
 from survey.adjustment.rank import Datum, connected_parts, find_datum
 from survey.adjustment.results import observation_results
 from survey.adjustment.robust import first_factors, robust_pass
-from survey.adjustment.snooping import Search, search
+from survey.adjustment.snooping import MOST_ROUNDS, Search, search
 from survey.adjustment.solution import Statistics
 from survey.findings import Finding, Severity
 
@@ -29,6 +29,7 @@ def solve(
     *,
     robust: bool = True,
     variance_components: bool = True,
+    most_aside: int = MOST_ROUNDS,
 ) -> AdjustedNetwork:
     """Adjust a network.
 
@@ -42,6 +43,9 @@ def solve(
         Robust first pass and data snooping. False: plain least squares of everything.
     variance_components : bool
         Re-estimate each kind's variance. False: standard deviations as stated.
+    most_aside : int
+        Readings set aside one by one before the search for gross errors is given up: the solution
+        is then not `finished`, and its state only near the least squares.
 
     Returns
     -------
@@ -65,6 +69,7 @@ def solve(
         snoop=robust,
         components=variance_components,
         judge=partial(slip_judge, units=network.units),
+        most_aside=most_aside,
     )
     found.steps += steps
     return _gather(network, system, state, found)
@@ -94,6 +99,8 @@ def _gather(network: Network, system: System, start: State, found: Search) -> Ad
         statistics=statistics,
         defects=find_defects(system, fit, datum),
         findings=tuple(findings),
+        start=start,
+        finished=found.finished,
     )
 
 
