@@ -31,6 +31,7 @@ from survey.adjustment.model import (
     State,
     TargetOnPlane,
 )
+from survey.adjustment.wording import listed
 from survey.figures import NORMAL_95
 from survey.findings import Finding, Severity
 
@@ -106,6 +107,16 @@ def _unseen(solution: AdjustedNetwork, suspect: Suspect, lengths: list[tuple[Key
 
 
 def _suspects(network: Network, solution: AdjustedNetwork) -> Iterator[Suspect]:
+    prints = [
+        o
+        for o in network.observations
+        if isinstance(o, Prior)
+        and o.key[0] == PRINT_SCALE
+        and o.key in solution.state
+        and o.mean_of is None
+    ]
+    if len(prints) > 1:
+        yield _all_prints_suspect(prints)
     for o in network.observations:
         if isinstance(o, Prior) and o.key in solution.state:
             if o.key[0] == PRINT_SCALE and o.mean_of is None:
@@ -134,6 +145,29 @@ def _print_suspect(prior: Prior) -> Suspect:
         function,
         (prior.key,),
         sd,
+        PRINT_FAULT,
+    )
+
+
+def _all_prints_suspect(priors: list[Prior]) -> Suspect:
+    """Doubt all prints alike (one ruler misread, one printer setting): none checks another."""
+    names = listed([prior.key[1] for prior in priors])
+
+    def function(state: State) -> Array:
+        return np.array(
+            [float(np.mean([np.mean(np.asarray(state[p.key]) / p.mean) for p in priors]))]
+        )
+
+    sds = [float(np.linalg.norm(np.asarray(p.sd) / np.asarray(p.mean)) / 2) for p in priors]
+    return Suspect(
+        "print-scale-unchecked",
+        f"targets {names}",
+        f"nothing on this visit would show if targets {names} were all printed or measured wrong "
+        "alike: 1 % there is 1 % in every length and 2 % in every area",
+        "tape one length between marked points",
+        function,
+        tuple(prior.key for prior in priors),
+        float(np.linalg.norm(sds)) / len(sds),
         PRINT_FAULT,
     )
 
