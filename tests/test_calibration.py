@@ -87,9 +87,7 @@ def test_folder_of_notes_alone_and_no_folder_are_told_apart(tmp_path):
     with pytest.raises(NotEnoughObserved, match="none of the 0 photos shows sheet"):
         calibrate_camera(tmp_path, CODE)
     (tmp_path / "a.jpg").write_bytes(b"")
-    with pytest.raises(
-        NotEnoughObserved, match=r"1 photos .*a\.jpg: the file is empty"
-    ):
+    with pytest.raises(NotEnoughObserved, match=r"1 photos .*a\.jpg: the file is empty"):
         calibrate_camera(tmp_path, CODE)
     with pytest.raises(InputError, match="a file, not a folder"):
         calibrate_camera(tmp_path / "a.jpg", CODE)
