@@ -180,15 +180,19 @@ def test_a_child_that_dies_is_told_of(tmp_path, monkeypatch):
 
 
 def test_photos_that_are_a_link_are_not_written_through(folder, tmp_path):
+    """A visit with such a link is not opened; nor is one followed that appears later."""
+    visit = open_visit(folder)
     (tmp_path / "elsewhere").mkdir()
     for path in (folder / "photos").iterdir():
         path.unlink()
     (folder / "photos").rmdir()
     (folder / "photos").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(InputError, match="link"):
+        open_visit(folder)
     arrival = Arrival(folder, "a.jpg")
     arrival.take(jpeg(SMALL, seed=55))
     with pytest.raises(OSError, match="link"):
-        arrival.keep(open_visit(folder))
+        arrival.keep(visit)
     arrival.drop()
     assert list((tmp_path / "elsewhere").iterdir()) == []
 
