@@ -16,6 +16,7 @@ from survey.adjustment.equations import System, compile_network
 from survey.adjustment.model import Network, State
 from survey.adjustment.robust import GROSS_SQUARE, bounded_chi_square
 from survey.adjustment.soft_minimise import minimise_softly
+from survey.adjustment.starting_lost_points import lost_points_anew
 from survey.adjustment.unknowns import Values
 
 STATED = ("lens prior", "print scale prior")
@@ -47,8 +48,13 @@ def polish(network: Network, start: State) -> Polished:
     if system.rows == 0:
         return Polished(state, GROSS_SQUARE[0] * len(system.left_out))
     values = minimise_softly(system, values, stated_rows(system)).values
-    polished = {**state, **system.unknowns.unpack(values)}
-    return Polished(polished, _score(system, values))
+    best = Polished({**state, **system.unknowns.unpack(values)}, _score(system, values))
+    anew = lost_points_anew(network, system, best.state)
+    if anew.keys() == best.state.keys() and all(anew[key] is best.state[key] for key in anew):
+        return best
+    values = minimise_softly(system, system.unknowns.pack(anew), stated_rows(system)).values
+    again = Polished({**state, **system.unknowns.unpack(values)}, _score(system, values))
+    return again if again.score < best.score else best
 
 
 def stated_rows(system: System) -> np.ndarray:

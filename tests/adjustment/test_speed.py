@@ -22,7 +22,7 @@ from survey.adjustment.model import (
 from survey.adjustment.normal import NormalEquations
 from survey.adjustment.partition import choose_partition
 from survey.adjustment.soft_minimise import SoftCost, minimise_softly
-from survey.adjustment.starting_polish import stated_rows
+from survey.adjustment.starting_polish import polish, stated_rows
 from tests.adjustment.scene import porch
 
 
@@ -154,3 +154,19 @@ def test_a_turning_point_has_no_place_that_could_tell_two_sites_apart():
     there = {**scene.truth, (POINT, "TP"): np.array([5.0, -60.0, 2.0])}
     assert not same_site(here, there)
     assert same_site(here, there, loose)
+
+
+def test_a_point_started_behind_the_cameras_is_put_where_its_marks_meet():
+    rng = np.random.default_rng(21)
+    scene = porch(rng, photos=4, points=14, targets=1, tapes=2)
+    start = scene.start(rng)
+    sound = polish(scene.network, start)
+    centre = np.mean([start[key].translation for key in start if key[0] == CAMERA], axis=0)
+    lost = {**start, (POINT, "P9"): 2.0 * centre - start[(POINT, "P9")]}
+    found = polish(scene.network, lost)
+    assert found.score == pytest.approx(sound.score, abs=0.5)
+    for other in ("P0", "P1", "P5"):  # the site's azimuth and place are free
+        lengths = [
+            np.linalg.norm(p.state[(POINT, "P9")] - p.state[(POINT, other)]) for p in (found, sound)
+        ]
+        assert lengths[0] == pytest.approx(lengths[1], abs=0.01)
