@@ -26,30 +26,21 @@ from survey.adjustment.model import (
     RodHeight,
     SameElevation,
     State,
-    TargetOnPlane,
 )
+from survey.adjustment.starting_assembly import APART, Assembly, Piece
 from survey.adjustment.starting_findings import not_placed
-from survey.adjustment.starting_gravity import level
 from survey.adjustment.starting_growth import (
     Branches,
-    Growth,
     Sight,
     all_candidates,
-    grow,
     grow_from_sight,
 )
 from survey.adjustment.starting_index import Index, Site, index_network
-from survey.adjustment.starting_points import PointFinder
 from survey.adjustment.starting_poses import Candidate
-from survey.adjustment.starting_rays import fit_to_rays
-from survey.adjustment.starting_tapes import grow_from_tapes, joined, relative_heights
-from survey.adjustment.starting_ties import joined_by_ties
+from survey.adjustment.starting_tapes import relative_heights
 from survey.findings import Finding
-from survey.geometry import nearest_rotation
 
-APART = 60.0  # metres between pieces that nothing joins
 MOST_PIECES = 50
-MISMATCH = 0.5  # metres between the points of two pieces above which one was misplaced
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,34 +82,30 @@ class StartFinder:
         """
         index = self.index
         branches = Branches(told or {})
-        pieces = self._pieces(index, branches)
-        whole, joined_pieces = _join(index, pieces)
-        state = state_of(index, whole)
-        findings = not_placed(index, whole, self.candidates, joined_pieces)
-        return Start(state, branches.open, branches.taken, tuple(findings), len(joined_pieces))
+        whole, *waiting = self._pieces(branches)
+        branches.open.update(whole.branches.open)
+        branches.taken.update(whole.branches.taken)
+        assembly = Assembly(index, self.candidates, branches, whole.site, waiting)
+        parts = assembly.put_together()
+        state = state_of(index, assembly.whole)
+        findings = not_placed(index, assembly.whole, self.candidates, parts)
+        return Start(state, branches.open, branches.taken, tuple(findings), len(parts))
 
-    def _pieces(self, index: Index, branches: Branches) -> list[Site]:
+    def _pieces(self, branches: Branches) -> list[Piece]:
+        """Give the pieces that targets hold together, the largest first."""
         sights = sorted(self.candidates, key=self.worth, reverse=True)
         sights.sort(key=lambda sight: sight != self.lead)
-        pieces: list[Site] = []
+        pieces: list[Piece] = []
         placed: set[str] = set()
         for sight in sights:
             if sight[0] in placed or len(pieces) >= MOST_PIECES:
                 continue
-            site = grow_from_sight(index, self.candidates, branches, sight)
-            self._finish(index, branches, site)
+            own = Branches(branches.told)
+            site = grow_from_sight(self.index, self.candidates, own, sight)
             placed |= set(site.cameras)
-            pieces.append(site)
-        if not pieces:
-            site = Site()
-            self._finish(index, branches, site)
-            pieces.append(site)
-        return pieces
-
-    def _finish(self, index: Index, branches: Branches, site: Site) -> None:
-        growth = Growth(index, self.candidates, branches, site, PointFinder(index, site))
-        if grow_from_tapes(index, site):
-            grow(growth)
+            pieces.append(Piece(site, sight, own))
+        pieces.sort(key=lambda p: -len(p.site.points) - 10 * len(p.site.cameras))
+        return pieces or [Piece(Site())]
 
     def worth(self, sight: Sight) -> tuple[float, float, str]:
         """How good a seed: decided by itself first, then large in the photo."""
@@ -126,79 +113,6 @@ class StartFinder:
         gap = poses[1].chi_square - poses[0].chi_square if len(poses) > 1 else 1e3
         span = float(np.ptp(self.index.corners[sight].xy, axis=0).max())
         return min(gap, 50.0), span, "".join(sight)
-
-
-def _join(index: Index, pieces: list[Site]) -> tuple[Site, list[Site]]:
-    """Level every piece and put all into one frame; returns the whole and what stayed apart.
-
-    A piece that can't be fitted stays apart if nothing observed speaks of it and the whole at once;
-    otherwise that would pull both out of shape, and the piece is left out.
-    """
-    levelled = [level(p, p.up) if p.up is not None else p for p in pieces]
-    whole, *others = sorted(levelled, key=lambda p: -len(p.points) - 10 * len(p.cameras))
-    groups = [whole]
-    waiting = others
-    while waiting:
-        waiting.sort(key=lambda p: -len(set(p.points) & set(whole.points)))
-        piece = waiting.pop(0)
-        fitted = joined(piece, whole)
-        fitted = joined_by_ties(index, fitted or piece, whole) or fitted
-        if fitted is None or _mismatch(fitted, whole) > MISMATCH:
-            seen = _joined_by_sight(index, piece, whole)
-            if seen is not None:
-                whole.points.update(seen.points)
-                fitted = seen
-        if fitted is None:
-            if _is_entangled(index, piece, whole):
-                continue
-            fitted = piece.moved(np.eye(3), np.array([APART * len(groups), 0.0, 0.0]))
-            groups.append(fitted)
-        _merge(whole, fitted)
-    return whole, groups
-
-
-def _is_entangled(index: Index, piece: Site, whole: Site) -> bool:
-    """Whether a mark, a plane or a board's mounting speaks of both a piece and the whole."""
-    shares_mark = any(
-        point in whole.points and any(photo in piece.cameras for photo in lines)
-        for point, lines in index.sightlines.items()
-    )
-    shares_plane = bool(set(piece.planes) & set(whole.planes))
-    shares_mounting = any(
-        tie.target in piece.targets and tie.plane in whole.planes for tie in index.of(TargetOnPlane)
-    )
-    return shares_mark or shares_plane or shares_mounting
-
-
-def _mismatch(piece: Site, whole: Site) -> float:
-    """Root mean square distance of the points two pieces share, metres."""
-    gaps = [
-        piece.points[name] - whole.points[name] for name in piece.points if name in whole.points
-    ]
-    return float(np.sqrt(np.mean(np.sum(np.square(gaps), axis=1)))) if gaps else 0.0
-
-
-def _joined_by_sight(index: Index, piece: Site, whole: Site) -> Site | None:
-    """Move a levelled piece to where the photos of the whole see its points."""
-    names = list(piece.points)
-    layout = np.array([piece.points[name] for name in names]).reshape(-1, 3)
-    places = fit_to_rays(index, whole, names, layout, np.eye(3))
-    if len(places) == 0:
-        return None
-    middle, there = layout.mean(axis=0), places.mean(axis=0)
-    rotation = nearest_rotation((places - there).T @ (layout - middle))
-    return piece.moved(rotation, there - rotation @ middle)
-
-
-def _merge(whole: Site, piece: Site) -> None:
-    for name, pose in piece.cameras.items():
-        whole.cameras.setdefault(name, pose)
-    for name, pose in piece.targets.items():
-        whole.targets.setdefault(name, pose)
-    for name, place in piece.points.items():
-        whole.points.setdefault(name, place)
-    for name, plane in piece.planes.items():
-        whole.planes.setdefault(name, plane)
 
 
 def state_of(index: Index, site: Site) -> State:
@@ -209,6 +123,7 @@ def state_of(index: Index, site: Site) -> State:
     site = site.moved(np.eye(3), np.array([0.0, 0.0, lift]))
     for photo, pose in site.cameras.items():
         state[(CAMERA, photo)] = pose
+    for photo in index.network.cameras:  # of photos without a place too: held, it would hold others
         state[(LENS, photo)] = index.lenses[photo].copy()
     for name, mean in index.lens_means.items():
         state[(LENS_MEAN, name)] = mean.copy()

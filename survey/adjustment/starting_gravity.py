@@ -14,12 +14,16 @@ from survey.adjustment.model import (
     LevelEdge,
     PlumbEdge,
     RodHeight,
+    SameElevation,
     SlopeOfPlane,
     TargetMount,
 )
 from survey.adjustment.starting_index import Index, Site, line_normal
 
-UPRIGHT_SD = 0.35  # radians; how upright a phone is held, a last resort
+UPRIGHT_SD = 0.5  # radians; how far a phone is tipped forwards or back, a last resort
+ROLL_SD = 0.1  # radians; how far it is turned sideways
+UNKNOWN_SD = 3.0  # radians; no idea which way is up
+TILT = 0.05  # radians; of a plane that is only roughly placed
 STEPS = 20
 
 AddRow = Callable[[Array, float, float], None]
@@ -36,20 +40,41 @@ def find_up(index: Index, site: Site) -> Array | None:
     held = _likely_up(index, site)
     if not rows and held is None:
         return None
-    up = _direction(rows, goals, sds, held)
+    axes, loose = _held_rows(site, held)
+    up = _direction([*rows, *axes], [*goals, *([0.0] * len(axes))], [*sds, *loose], held)
     return up if up is not None else held
+
+
+def upright_covariance(index: Index, site: Site) -> Array:
+    """Covariance of a piece's `up` as a unit vector, (3, 3), by all that speaks of gravity."""
+    if site.up is None:
+        return UNKNOWN_SD**2 * np.eye(3)
+    rows, _, sds = _rows(index, site)
+    axes, loose = _held_rows(site, site.up)
+    a = np.array([*rows, *axes]) / np.array([*sds, *loose])[:, None]
+    sides = np.linalg.svd(site.up[None, :])[2][1:]
+    seen = a @ sides.T
+    spread: Array = sides.T @ np.linalg.inv(seen.T @ seen + np.eye(2) / UNKNOWN_SD**2) @ sides
+    return spread
+
+
+def _held_rows(site: Site, held: Array | None) -> tuple[list[Array], list[float]]:
+    """Rows of how phones are held: hardly turned sideways, tipped forwards by who knows."""
+    if held is None:
+        return [], []
+    rows: list[Array] = []
+    for camera in site.cameras.values():
+        rows += [camera.rotation[:, 0], camera.rotation[:, 2]]
+    if rows:
+        return rows, [ROLL_SD, UPRIGHT_SD] * len(site.cameras)
+    sides = np.linalg.svd(held[None, :])[2][1:]
+    return [sides[0], sides[1]], [UPRIGHT_SD, UPRIGHT_SD]
 
 
 def _direction(
     rows: Sequence[Array], goals: Sequence[float], sds: Sequence[float], held: Array | None
 ) -> Array | None:
     guess = held
-    rows, goals, sds = list(rows), list(goals), list(sds)
-    if held is not None:
-        side = np.linalg.svd(held[None, :])[2][1:]
-        rows += [side[0], side[1]]
-        goals += [0.0, 0.0]
-        sds += [UPRIGHT_SD, UPRIGHT_SD]
     a = np.array(rows)
     b, sd = np.array(goals), np.array(sds)
     weights = 1.0 / sd**2
@@ -131,7 +156,7 @@ def _add_lines(index: Index, site: Site, add: AddRow) -> None:
 
 
 def _add_heights(index: Index, site: Site, add: AddRow) -> None:
-    """Height differences between placed points that one set-up or benchmarks give."""
+    """Height differences between placed points of one set-up, of benchmarks, of one tide line."""
     groups: dict[str, list[tuple[Array, float]]] = {}
     for rod in index.of(RodHeight):
         if rod.point in site.points:
@@ -139,6 +164,9 @@ def _add_heights(index: Index, site: Site, add: AddRow) -> None:
     for mark in index.of(Elevation):
         if mark.point in site.points:
             groups.setdefault("", []).append((site.points[mark.point], mark.value))
+    for same in index.of(SameElevation):
+        if same.point in site.points:
+            groups.setdefault(f"tide {same.level}", []).append((site.points[same.point], 0.0))
     for heights in groups.values():
         middle = np.mean([place for place, _ in heights], axis=0)
         level = float(np.median([z for _, z in heights]))
@@ -154,8 +182,9 @@ def _add_slopes(index: Index, site: Site, add: AddRow) -> None:
     for slope in index.of(SlopeOfPlane):
         facing = site.surface(("plane", slope.plane))
         if slope.start is None and facing is not None:
-            sine = max(math.sin(abs(slope.value)), 0.02)
-            add(facing[0], math.cos(slope.value), sine * (0.01 + slope.sd))
+            # A plane out by TILT changes the cosine by sin(slope) TILT and TILT^2 / 2.
+            sine = math.sin(abs(slope.value))
+            add(facing[0], math.cos(slope.value), math.hypot(sine * TILT, TILT**2 / 2) + slope.sd)
         if slope.start in site.points and slope.end in site.points and slope.start:
             step = site.points[str(slope.end)] - site.points[slope.start]
             surface = site.surface(("plane", slope.plane))

@@ -6,12 +6,19 @@ nothing new can be placed. Undecided twofold poses are taken as `Branches` says.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from survey.adjustment.model import Array, Pose, RodHeight, TargetMount, TargetOnPlane
+from survey.adjustment.model import (
+    Array,
+    PlaneParameters,
+    Pose,
+    RodHeight,
+    TargetMount,
+    TargetOnPlane,
+)
 from survey.adjustment.starting_gravity import find_up
 from survey.adjustment.starting_index import Index, Site
 from survey.adjustment.starting_points import PointFinder
@@ -33,6 +40,8 @@ CAP = 25.0
 CORNER_SLACK = 20.0  # corner sds are widened by this while cameras are only roughly placed
 LEAST_MARKS = 4  # marks of placed points that place a photo
 ROUNDS = 30
+MOST_STRAYS = 2  # marks that may be missing at once
+STRAY_GAIN = 1.0  # of the sum of log misfits that taking a mark away must win
 RESECTION_LIMIT = 12.0  # mean capped chi-square of a mark above which a resection is no good
 # The same for a photo that can also start from a target of its own: four marks of which one is
 # gross fit some wrong stand exactly, and it would carry that target with it.
@@ -59,6 +68,11 @@ class Growth:
     finder: PointFinder
     refused: dict[str, int] = field(default_factory=dict)  # photo: marks that placed it nowhere
 
+    @property
+    def own_targets(self) -> set[str]:
+        """Photos that show a target: placed by it, never by their marks alone."""
+        return {photo for photo, _ in self.candidates}
+
 
 def all_candidates(index: Index) -> dict[Sight, tuple[Candidate, ...]]:
     """Both planar poses of every sighting; sightings too poor for any are left out."""
@@ -78,7 +92,7 @@ def grow_from_sight(
     site.targets[target] = Pose(np.eye(3), np.zeros(3))
     growth = Growth(index, candidates, branches, site, PointFinder(index, site))
     poses = candidates[seed]
-    taken = _branch(branches, seed, poses, 0)
+    taken = choose(branches, seed, poses, 0)
     site.cameras[photo] = camera_from(site.targets[target], poses[taken])
     grow(growth)
     return site
@@ -87,7 +101,7 @@ def grow_from_sight(
 def grow(growth: Growth) -> None:
     """Place whatever can be placed, then look at every point and plane once more."""
     for _ in range(ROUNDS):
-        changed = _place_next_photo(growth) or _place_target(growth)
+        changed = _place_next_photo_by_target(growth) or _place_target(growth)
         find_gravity(growth)
         changed |= growth.finder.place_planes()
         changed |= _place_points(growth)
@@ -102,7 +116,87 @@ def grow(growth: Growth) -> None:
         find_gravity(growth)
 
 
-def _branch(
+def settle(growth: Growth) -> None:
+    """Place points and planes afresh from all photos placed since they were.
+
+    Points come first, by their lines of sight and the targets' own planes alone: a plane fitted to
+    points that were themselves put on it would keep a wrong mark's mistake for ever.
+    """
+    site = growth.site
+    seen = {
+        point
+        for point, lines in growth.index.sightlines.items()
+        if point in site.points and any(photo in site.cameras for photo in lines)
+    }
+    before = {point: site.points.pop(point) for point in seen}
+    planes = dict(site.planes)
+    site.planes.clear()
+    growth.finder.place_planes()
+    grow(growth)
+    for point, place in before.items():
+        site.points.setdefault(point, place)
+    for name, plane in planes.items():
+        site.planes.setdefault(name, plane)
+
+
+def without_strays(growth: Growth) -> None:
+    """Place points and planes as if one mark were missing, where that makes the others agree.
+
+    A plane and its points can settle round a mark that bears a wrong name: each keeps the other
+    there. Taking marks of such a plane away in turn shows which one it is; what is won is judged
+    with all marks counted, so a mark is outvoted, not lost.
+    """
+    index, site = growth.index, growth.site
+    for _ in range(MOST_STRAYS):
+        suspects, near = growth.finder.suspects()
+        if not suspects:
+            break
+        lowest = growth.finder.misfit(near) - STRAY_GAIN
+        best: tuple[dict[str, Array], dict[str, PlaneParameters]] | None = None
+        kept = dict(site.points), dict(site.planes)
+        for point, photo in suspects:
+            line = index.sightlines[point].pop(photo)
+            _settle_some(growth, near)
+            index.sightlines[point][photo] = line
+            cost = growth.finder.misfit(near)
+            if cost < lowest:
+                lowest, best = cost, (dict(site.points), dict(site.planes))
+            _put_back(site, kept)
+        if best is None:
+            break
+        _put_back(site, best)
+        find_gravity(growth)
+
+
+def _settle_some(growth: Growth, names: Sequence[str]) -> None:
+    """Place some points and the planes they lie on afresh, everything else being as it is."""
+    site, finder = growth.site, growth.finder
+    planes = {f.on[1] for name in names for f in growth.index.facets.get(name, [])}
+    before = {name: site.points.pop(name) for name in names if name in site.points}
+    flat = {name: site.planes.pop(name) for name in planes if name in site.planes}
+    for _ in range(3):
+        finder.place_planes()
+        for name in names:
+            if name not in site.points and (place := finder.locate(name)) is not None:
+                site.points[name] = place
+    for name, place in before.items():
+        site.points.setdefault(name, place)
+    for name, plane in flat.items():
+        site.planes.setdefault(name, plane)
+    finder.replace_planes(sorted(flat))
+    for name in names:
+        if name in site.points and (place := finder.locate(name)) is not None:
+            site.points[name] = place
+
+
+def _put_back(site: Site, kept: tuple[dict[str, Array], dict[str, PlaneParameters]]) -> None:
+    site.points.clear()
+    site.points.update(kept[0])
+    site.planes.clear()
+    site.planes.update(kept[1])
+
+
+def choose(
     branches: Branches,
     sight: Sight,
     poses: tuple[Candidate, ...],
@@ -142,32 +236,40 @@ def find_gravity(growth: Growth) -> None:
 # --- photos -----------------------------------------------------------------------------------
 
 
-def _place_next_photo(growth: Growth) -> bool:
-    """Place the photo that shows most of what is placed already."""
-    best: tuple[int, str] | None = None
-    for photo in growth.index.network.cameras:
-        if photo in growth.site.cameras:
-            continue
-        shown = 1000 * sum(p == photo and t in growth.site.targets for p, t in growth.candidates)
-        marks = sum(
-            photo in lines and point in growth.site.points
-            for point, lines in growth.index.sightlines.items()
-        )
-        if shown or marks >= max(LEAST_MARKS, growth.refused.get(photo, 0) + 1):
-            best = max(best or (0, ""), (shown + marks, photo))
-    if best is None:
-        return False
-    return place_photo(growth, best[1])
+def _place_next_photo_by_target(growth: Growth) -> bool:
+    """Place the photo that shows most placed targets, then most placed points."""
+    return _place_most_shown(growth, [p for p in growth.own_targets if _known(growth, p)])
+
+
+def _known(growth: Growth, photo: str) -> list[str]:
+    """Placed targets that a photo shows."""
+    return [t for p, t in growth.candidates if p == photo and t in growth.site.targets]
+
+
+def _marks(growth: Growth, photo: str) -> int:
+    """How many placed points are marked in a photo."""
+    return sum(
+        photo in lines and point in growth.site.points
+        for point, lines in growth.index.sightlines.items()
+    )
+
+
+def _place_most_shown(growth: Growth, photos: list[str]) -> bool:
+    waiting = [photo for photo in photos if photo not in growth.site.cameras]
+    order = sorted(
+        waiting, key=lambda p: (len(_known(growth, p)), _marks(growth, p), p), reverse=True
+    )
+    return any(place_photo(growth, photo) for photo in order)
 
 
 def place_photo(growth: Growth, photo: str) -> bool:
     """Place one photo from what it shows of placed targets and points."""
     site = growth.site
-    known = [t for p, t in growth.candidates if p == photo and t in site.targets]
+    known = _known(growth, photo)
     points, xy, weights = _shown(growth, photo, known)
     if len(known) == 1 and len(points) == len(growth.index.corners[(photo, known[0])].few):
         poses = growth.candidates[(photo, known[0])]
-        taken = _branch(growth.branches, (photo, known[0]), poses, 0)
+        taken = choose(growth.branches, (photo, known[0]), poses, 0)
         site.cameras[photo] = camera_from(site.targets[known[0]], poses[taken])
         return True
     seeds = []
@@ -177,8 +279,7 @@ def place_photo(growth: Growth, photo: str) -> bool:
             seeds.append(Candidate(camera.rotation.T, -camera.rotation.T @ camera.translation, 0.0))
     poses = resect(points, xy, weights, seeds)
     if not known:
-        has_target = any(p == photo for p, _ in growth.candidates)
-        limit = OWN_TARGET_LIMIT if has_target else RESECTION_LIMIT
+        limit = OWN_TARGET_LIMIT if photo in growth.own_targets else RESECTION_LIMIT
         poses = tuple(p for p in poses if p.chi_square < limit * len(points))
     if not poses:
         if not known:
@@ -186,7 +287,7 @@ def place_photo(growth: Growth, photo: str) -> bool:
             return False
         poses = tuple(seeds)
     sight = (photo, known[0] if known else "")
-    taken = _branch(growth.branches, sight, poses, 0, START_SLACK)
+    taken = choose(growth.branches, sight, poses, 0, START_SLACK)
     site.cameras[photo] = camera_pose(poses[min(taken, len(poses) - 1)])
     return True
 
@@ -233,7 +334,7 @@ def _place_this_target(growth: Growth, target: str, photos: list[str]) -> None:
         sight = (photos[0], target)
         poses = growth.candidates[sight]
         costs = [_odds(growth, target, photos[0], pose) for pose in poses]
-        taken = _branch(growth.branches, sight, poses, int(np.argmin(costs)))
+        taken = choose(growth.branches, sight, poses, int(np.argmin(costs)))
         site.targets[target] = target_from(site.cameras[photos[0]], poses[taken])
         return
     best, lowest = None, np.inf

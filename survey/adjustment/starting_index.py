@@ -42,6 +42,15 @@ class Sightline:
 
 
 @dataclass(frozen=True, slots=True)
+class Fan:
+    """An edge seen in a photo: unit normal, camera frame, of the plane through camera and edge."""
+
+    photo: str
+    normal: Array
+    sd: float  # of its direction, radians
+
+
+@dataclass(frozen=True, slots=True)
 class Corners:
     """A target's corners as seen in a photo, ready for pose finding.
 
@@ -75,6 +84,7 @@ class Index:
     scales: dict[str, Array] = field(default_factory=dict)
     corners: dict[tuple[str, str], Corners] = field(default_factory=dict)
     sightlines: dict[str, dict[str, Sightline]] = field(default_factory=dict)
+    fans: dict[str, list[Fan]] = field(default_factory=lambda: defaultdict(list))
     facets: dict[str, list[Facet]] = field(default_factory=lambda: defaultdict(list))
     members: dict[str, list[tuple[str, float]]] = field(default_factory=lambda: defaultdict(list))
     kinds: dict[type, list[Observation]] = field(default_factory=lambda: defaultdict(list))
@@ -138,6 +148,7 @@ def index_network(network: Network) -> Index:
     _read_priors(index)
     for seen in index.of(TargetCorners):
         index.corners[(seen.photo, seen.target)] = _prepared(index, seen)
+    _read_fans(index)
     _read_sightlines(index)
     return index
 
@@ -208,11 +219,18 @@ def _read_sightlines(index: Index) -> None:
 def _edge_lines(index: Index) -> dict[tuple[str, str], list[Array]]:
     """Give normals of the planes through camera and edge mark, by (photo, end point)."""
     lines: dict[tuple[str, str], list[Array]] = defaultdict(list)
+    for point, fans in index.fans.items():
+        for fan in fans:
+            lines[(fan.photo, point)].append(fan.normal)
+    return lines
+
+
+def _read_fans(index: Index) -> None:
     for mark in index.of(EdgeInPhoto):
         normal = line_normal(index, mark.photo, mark.px)
         for point in (mark.start, mark.end):
-            lines[(mark.photo, point)].append(normal)
-    return lines
+            fan = Fan(mark.photo, normal, mark.sd_px / index.lenses[mark.photo][0])
+            index.fans[point].append(fan)
 
 
 def line_normal(

@@ -22,6 +22,7 @@ from survey.adjustment.model import (
     TargetOnPlane,
 )
 from survey.adjustment.starting_index import Index, Site
+from survey.adjustment.starting_spread import Spreads
 from survey.errors import GeometryError
 from survey.geometry import fit_plane, meet_plane, meet_rays
 
@@ -32,6 +33,10 @@ FACET_SLACK = 0.03  # metres; planes are only roughly placed yet
 TAPE_SLACK = 0.03  # metres
 SPOT_SLACK = 0.1  # metres
 RAY_SLACK = 5.0  # ray sds are widened by this
+BAD_POINT = 5.0  # log misfit of a point that something gross speaks of
+MOST_SUSPECTS = 12
+FACES_UP = 0.2  # cosine between a roof's normal and up above which up tells its outer side
+FAN_REACH = 8.0  # metres; how far an edge seen in a photo is from its camera
 
 
 class PointFinder:
@@ -85,12 +90,22 @@ class PointFinder:
         )
 
     def _surfaces(self, point: str) -> list[tuple[Array, float, float]]:
-        """Planes a point is said to lie on: normal, offset (declared distance taken off), sd."""
+        """Planes a point lies on: normal, offset (declared distance taken off), sd.
+
+        They are roof and wall planes, the planes through a camera and an edge seen in it, and
+        level planes at known heights.
+        """
         found = []
         for facet in self.index.facets.get(point, []):
             surface = self.site.surface(facet.on)
             if surface is not None:
                 found.append((surface[0], surface[1] - facet.value, facet.sd))
+        for fan in self.index.fans.get(point, []):
+            camera = self.site.cameras.get(fan.photo)
+            if camera is not None and fan.photo not in self.index.sightlines.get(point, {}):
+                normal = camera.rotation @ fan.normal
+                sd = RAY_SLACK * fan.sd * FAN_REACH
+                found.append((normal, -float(normal @ camera.translation), sd))
         up = self.site.up
         if up is None:
             return found
@@ -177,6 +192,34 @@ class PointFinder:
             cost += math.log1p(float(((place - spot) ** 2).sum()) / SPOT_SLACK**2)
         return cost
 
+    def misfit(self, names: Iterable[str]) -> float:
+        """Sum of the log misfits of everything that speaks of some points."""
+        return sum(self._misfit_of(name) for name in names if name in self.site.points)
+
+    def _misfit_of(self, point: str) -> float:
+        place = self.site.points[point]
+        return self._cost(point, place, *self._rays(point), self._surfaces(point))
+
+    def suspects(self) -> tuple[list[tuple[str, str]], list[str]]:
+        """Give marks one of which may lead a plane astray, and the points of such planes.
+
+        They are the marks on planes with a point that misfits.
+        """
+        points = self.site.points
+        bad = {p for p in self.index.sightlines if p in points and self._misfit_of(p) > BAD_POINT}
+        planes = sorted({facet.on for point in bad for facet in self.index.facets.get(point, [])})
+        near = set(bad)
+        for _, name in planes:
+            near |= {p for p, _ in self.index.members.get(name, []) if p in self.index.sightlines}
+        order = sorted(near, key=lambda p: (p not in bad, p))
+        marks = [
+            (point, photo)
+            for point in order
+            for photo in self.index.sightlines[point]
+            if photo in self.site.cameras
+        ]
+        return marks[:MOST_SUSPECTS], order
+
     def place_planes(self) -> bool:
         """Place planes from targets lying on them or three of their points; True if any is new."""
         new = False
@@ -191,9 +234,9 @@ class PointFinder:
                 new = True
         return new
 
-    def replace_planes(self) -> None:
+    def replace_planes(self, names: Iterable[str] | None = None) -> None:
         """Fit planes again once all points are placed."""
-        for name in list(self.site.planes):
+        for name in list(self.site.planes) if names is None else names:
             plane = self._plane_of_points(name)
             if plane is not None:
                 self.site.planes[name] = plane
@@ -207,26 +250,27 @@ class PointFinder:
         return None
 
     def _plane_of_points(self, name: str) -> PlaneParameters | None:
-        known = [
-            (self.site.points[point], value)
-            for point, value in self.index.members.get(name, [])
-            if point in self.site.points
-        ]
-        if len(known) < 3:
+        members = [m for m in self.index.members.get(name, []) if m[0] in self.site.points]
+        if len(members) < 3:
             return None
-        points = np.array([point for point, _ in known])
-        values = np.array([value for _, value in known])
+        points = np.array([self.site.points[point] for point, _ in members])
+        values = np.array([value for _, value in members])
+        spreads = Spreads(self.index, self.site)
         try:
-            plane = robust_plane(points, values)
+            plane = robust_plane(points, values, np.array([spreads.by_rays(p) for p, _ in members]))
         except GeometryError:
             return None
         return self._facing(name, plane)
 
     def _facing(self, name: str, plane: PlaneParameters) -> PlaneParameters:
-        """Turn a plane outwards: by its target, its outline's order, or up."""
+        """Turn a plane outwards: by its target, up if it is a roof, or its outline's order."""
         outward = self._plane_of_target(name)
         if outward is not None:
             return plane if plane.normal @ outward.normal > 0 else _turned(plane)
+        up = self.site.up
+        is_roof = name not in self.index.network.wall_planes
+        if is_roof and up is not None and abs(plane.normal @ up) > FACES_UP:
+            return plane if plane.normal @ up > 0 else _turned(plane)
         ring = [
             self.site.points[point]
             for point in self.index.network.outlines.get(name, ())
@@ -237,9 +281,6 @@ class PointFinder:
             around = np.cross(corners, np.roll(corners, -1, axis=0)).sum(axis=0)
             if abs(around @ plane.normal) > 1e-9:
                 return plane if around @ plane.normal > 0 else _turned(plane)
-        up = self.site.up
-        if up is not None and name not in self.index.network.wall_planes:
-            return plane if plane.normal @ up > 0 else _turned(plane)
         return plane
 
 
@@ -247,19 +288,23 @@ def _turned(plane: PlaneParameters) -> PlaneParameters:
     return PlaneParameters(-plane.normal, -plane.offset)
 
 
-def robust_plane(points: Array, values: Array) -> PlaneParameters:
-    """Plane at given distances from points; points far off the others' plane lose their weight."""
+def robust_plane(points: Array, values: Array, spreads: Array) -> PlaneParameters:
+    """Plane at given distances from points with covariances `spreads` (n, 3, 3).
+
+    Points far off the others' plane lose their weight.
+    """
     normal, offset, _ = fit_plane(points)
-    weights = np.ones(len(points))
+    trust = np.ones(len(points))
     for _ in range(8):
         # Declared distances: shift each point onto the plane along the last normal.
         shifted = points - values[:, None] * normal
-        fitted, offset, _ = fit_plane(shifted, weights)
+        variance = (normal @ spreads @ normal) + 1e-6
+        fitted, offset, _ = fit_plane(shifted, trust * variance.min() / variance)
         normal = fitted if fitted @ normal >= 0 else -fitted
         offset = offset if fitted @ normal >= 0 else -offset
         off = np.abs(shifted @ normal + offset)
         scale = max(0.02, float(np.median(off)))
-        weights = 1.0 / (1.0 + (off / (2 * scale)) ** 2)
+        trust = 1.0 / (1.0 + (off / (2 * scale)) ** 2)
         if len(points) == 3:
             break
     return PlaneParameters(normal, float(offset))

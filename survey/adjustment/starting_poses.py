@@ -6,6 +6,7 @@ Infinitesimal plane-based pose estimation, IJCV 109, 2014); both are kept here, 
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -19,6 +20,8 @@ from survey.geometry import nearest_rotation, rotation_from_vector
 SAME_POSE = math.radians(0.3)  # two refined poses nearer than this are one
 REFINE_STEPS = 15
 CAP = 25.0  # a squared standardised residual counts no more than this when poses are compared
+MOST_TRIPLES = 12  # of points whose three-point poses are tried
+LEAST_AREA = 0.01  # square metres, twice that of the triangle; less is a line
 START_SLACK = 4.0  # sds are widened by this while nothing is adjusted yet
 
 
@@ -234,6 +237,33 @@ def _sampled_seeds(points: Array, xy: Array) -> list[Candidate]:
     except cv2.error:
         pass
     return seeds
+
+
+def three_point_poses(points: Array, xy: Array) -> list[Candidate]:
+    """Give poses that three of the points alone ask for, up to four a triple, wide triples first.
+
+    A few wrong marks among the points spoil some triples, never all (Fischler and Bolles, Random
+    sample consensus, CACM 24(6), 1981).
+    """
+    triples = list(itertools.combinations(range(len(points)), 3))
+    areas = [
+        float(np.linalg.norm(np.cross(points[b] - points[a], points[c] - points[a])))
+        for a, b, c in triples
+    ]
+    order = sorted(range(len(triples)), key=lambda i: -areas[i])[:MOST_TRIPLES]
+    poses: list[Candidate] = []
+    for i in order:
+        rows = list(triples[i])
+        if areas[i] < LEAST_AREA:
+            break
+        try:
+            _, turns, shifts = cv2.solveP3P(
+                points[rows], xy[rows][:, None, :], np.eye(3), None, flags=cv2.SOLVEPNP_P3P
+            )
+        except cv2.error:
+            continue
+        poses += [Candidate(_turn(t), _shift(s), 0.0) for t, s in zip(turns, shifts, strict=True)]
+    return [pose for pose in poses if np.all(np.isfinite(pose.translation))]
 
 
 def camera_from(target: Pose, seen: Candidate) -> Pose:
