@@ -139,7 +139,7 @@ def chain(rng: np.random.Generator) -> Scene:
         maker.put_up(f"T{number}", hangs, plumb=True, level=True, **plane)
     for number, x in enumerate(np.linspace(4.6, 25.4, 5), 1):
         name = f"part-{number}.jpg"
-        take(maker, name, Stand((float(x), -6.0, 1.6), (float(x), 0, 2.3)))
+        take(maker, name, Stand((float(x), -8.2, 1.6), (float(x), 0, 2.3)))
         keep = {f"T{number}", f"T{number + 1}"}
         maker.sightings[:] = [s for s in maker.sightings if s.photo != name or s.target in keep]
         maker.mark_points(name, FRONT.outline)
