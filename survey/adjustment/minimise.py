@@ -41,6 +41,11 @@ class Minimum:
     damping: float  # of the last step
 
 
+# A trial step may run off; its squares are then not finite, and the step is refused.
+quietly = np.errstate(over="ignore", invalid="ignore", divide="ignore")
+
+
+@quietly
 def minimise(
     system: System,
     values: Values,

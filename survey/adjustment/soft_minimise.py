@@ -17,6 +17,7 @@ from survey.adjustment.minimise import (
     STRAIGHT,
     WORTH_BENDING,
     bend_step,
+    quietly,
     relax_damping,
 )
 from survey.adjustment.model import Array
@@ -76,6 +77,7 @@ class SoftCost:
         return weights
 
 
+@quietly
 def minimise_softly(
     system: System, values: Values, firm: np.ndarray, *, most_steps: int = MOST_STEPS
 ) -> SoftMinimum:
