@@ -53,20 +53,22 @@ def scipy_solve(scene, start):
 
 
 @pytest.mark.parametrize(
-    ("photos", "points", "share", "limit"),
-    [(8, 30, 1.0, 1.0), (40, 400, 0.25, 1.0)],
+    ("photos", "points", "share"),
+    [(8, 30, 1.0), (40, 400, 0.25)],
     ids=["8 photos, 30 points", "40 photos, 400 points"],
 )
-def test_an_adjustment_with_everything_takes_no_longer_than_bare_scipy(
-    photos, points, share, limit
-):
+def test_an_adjustment_with_everything_beside_bare_scipy(tell, photos, points, share):
     rng = np.random.default_rng(1)
     scene = porch(rng, photos=photos, points=points, targets=2, tapes=2, rods=4, share_seen=share)
     start = scene.start(rng)
-    ours, theirs = [], []
+    ours, theirs, found, bare = [], [], [], []
     for _ in range(TURNS):
-        ours.append(cpu(lambda: solve(scene.network, start)))
-        theirs.append(cpu(lambda: scipy_solve(scene, start)))
+        ours.append(cpu(lambda: found.append(solve(scene.network, start))))
+        theirs.append(cpu(lambda: bare.append(scipy_solve(scene, start))))
     ratio = min(ours) / min(theirs)
-    print(f"ours {min(ours):.2f} s, scipy {min(theirs):.2f} s, ratio {ratio:.2f}")
-    assert ratio < limit
+    tell(f"adjustment of {photos} photos over scipy's least squares", ratio, 1.0)
+    tell("the same, seconds of one processor", min(ours), 0.5 if photos == 8 else 1.0)
+    system, state = compile_network(scene.network, found[0].state)
+    squares = np.sum((system.residuals(system.unknowns.pack(state)) / system.sd) ** 2)
+    # Ours weighs each kind by how it scatters, so it stands a little off the plain minimum.
+    assert squares == pytest.approx(2.0 * bare[0].cost, rel=0.02)

@@ -130,7 +130,7 @@ ROWS = (
         {PITCH: 0.25, AREA: 1.8},
     ),
     Row(
-        "the same, a stiff board bedded within 0.1 degree",
+        "porch from 1 ladder photo, stiff board bedded within 0.1 degree",
         lambda rng: porch_visit(rng, photos=1, mount=BEDDED),
         {PITCH: 0.25, AREA: 1.8},
     ),
