@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.studies.faults import NAMES, VISITS, judge_fault
+from tests.studies.faults import judge_fault
 
 FEW = [
     ("all prints 3 % small", "square on, two targets"),
@@ -33,11 +33,3 @@ def test_two_boards_printed_alike_are_said_not_to_check_each_other():
 def test_one_taped_length_finds_the_print():
     outcome = judge_fault(("all prints 3 % small", "oblique, one taped check", 50))
     assert "print-scale-contradicted" in outcome.named
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("fault", NAMES)
-def test_no_class_of_fault_passes_unsaid_on_any_visit(fault):
-    for visit in VISITS:
-        outcome = judge_fault((fault, visit, 60))
-        assert not outcome.unsaid, (visit, outcome)
