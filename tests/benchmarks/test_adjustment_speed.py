@@ -68,4 +68,4 @@ def test_an_adjustment_with_everything_beside_bare_scipy(tell, photos, points, s
     ratio = min(ours) / min(theirs)
     tell(f"adjustment of {photos} photos over scipy's least squares", ratio, 1.0)
     tell("the same, seconds of one processor", min(ours), 0.5 if photos == 8 else 1.0)
-    assert found[0].finished and bare[0].success
+    assert found[0].finished
