@@ -25,6 +25,7 @@ from survey.photo.decoding import READY
 from survey.photo.model import Photo
 from survey.photo.orientation import Pixels
 from survey.photo.pixels import read_grey
+from survey.photo.process_limits import resident_memory
 
 LOADING = 60.0  # seconds for a child to get ready
 DEADLINE = 60.0  # seconds for one photo; a 200 megapixel one takes a tenth of that
@@ -176,7 +177,7 @@ class _Watch:
         while not self._stopped.wait(LOOKS):
             if time.monotonic() > until:
                 self.why = f"decoding it took over {self._deadline:g} s"
-            elif _resident(self._child.pid) > self._memory:
+            elif resident_memory(self._child.pid) > self._memory:
                 self.why = _too_large(self._memory)
             if self.why:
                 self._child.kill()
@@ -185,15 +186,6 @@ class _Watch:
 
 def _too_large(memory: int) -> str:
     return f"decoding it takes over {memory / 1e9:g} GB of memory"
-
-
-def _resident(pid: int) -> int:
-    """Resident memory of a process in bytes; 0 where the system does not tell it in /proc."""
-    try:
-        with open(f"/proc/{pid}/statm", "rb") as stream:
-            return int(stream.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    except (OSError, IndexError, ValueError):
-        return 0
 
 
 def _parse(line: bytes) -> dict[str, Any] | None:

@@ -6,7 +6,6 @@ line of JSON, followed by the grey pixels if there are any.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sys
 import types
@@ -14,13 +13,14 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 READY = b"ready\n"
-BASE_MEMORY = 1_500_000_000  # bytes of address space that the libraries map without using them
 
 
 def main(arguments: list[str]) -> int:
     """Answer requests until there are no more."""
-    bound(int(arguments[0]))
     load_no_more_than_decoders()
+    from survey.photo.process_limits import limit_process
+
+    limit_process(int(arguments[0]))
     # What a library prints must not get between the answers.
     answers, sys.stdout = sys.stdout.buffer, sys.stderr
     import survey.photo.pixels  # noqa: F401  loading is no part of any photo's time
@@ -30,18 +30,6 @@ def main(arguments: list[str]) -> int:
     for line in sys.stdin.buffer:
         answer(json.loads(line), answers)
     return 0
-
-
-def bound(memory: int) -> None:
-    """Limit this process; systems without such limits leave it to the parent."""
-    try:
-        import resource
-    except ImportError:
-        return
-    with contextlib.suppress(ValueError, OSError):
-        resource.setrlimit(resource.RLIMIT_AS, (memory + BASE_MEMORY, memory + BASE_MEMORY))
-    with contextlib.suppress(ValueError, OSError):
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def load_no_more_than_decoders() -> None:

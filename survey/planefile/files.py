@@ -57,7 +57,9 @@ def read_plane_file(path: Path) -> PlaneFile:
         once, each with the key it is at.
     """
     path = Path(path)
-    document = parse_strict_json(_read_text(path), path.name, cure="measure the visit again")
+    document = parse_strict_json(
+        _read_text(path), path.name, cure=f"check that it is a {SUFFIX} file, or measure again"
+    )
     _check_version(document, path.name)
     problems = find_problems(document, path.name)
     if problems:

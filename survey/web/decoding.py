@@ -2,37 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import sys
 import types
 from pathlib import Path
 from typing import Any
 
-BASE_MEMORY = 1_500_000_000  # bytes of address space that the libraries map without using them
-
 
 def main(arguments: list[str]) -> int:
     """Decode a photo and print what it is, or why it is refused."""
     path, memory, seconds = Path(arguments[0]), int(arguments[1]), int(arguments[2])
-    bound(memory, seconds)
     load_no_more_than_photos()
+    from survey.photo.process_limits import limit_process
+
+    limit_process(memory, seconds)
     print(json.dumps(look(path)))
     return 0
-
-
-def bound(memory: int, seconds: int) -> None:
-    """Limit this process; systems without such limits leave it to the parent."""
-    try:
-        import resource
-    except ImportError:
-        return
-    with contextlib.suppress(ValueError, OSError):
-        resource.setrlimit(resource.RLIMIT_AS, (memory + BASE_MEMORY, memory + BASE_MEMORY))
-    with contextlib.suppress(ValueError, OSError):
-        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds))
-    with contextlib.suppress(ValueError, OSError):
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 def load_no_more_than_photos() -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from survey.errors import InputError
+from survey.photo.process_limits import resident_memory
 from survey.web.settings import DECODING_DEADLINE, DECODING_MEMORY
 
 LOOKS = 0.05  # seconds between two looks at the child
@@ -101,18 +102,9 @@ def _watch(child: subprocess.Popen[bytes], name: str, deadline: float, memory: i
                 where=name,
                 cure="send the original photo",
             )
-        if _resident(child.pid) > memory:
+        if resident_memory(child.pid) > memory:
             raise _too_large(name, memory)
         time.sleep(LOOKS)
-
-
-def _resident(pid: int) -> int:
-    """Resident memory of a process in bytes; 0 where the system does not tell it in /proc."""
-    try:
-        with open(f"/proc/{pid}/statm", "rb") as stream:
-            return int(stream.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    except (OSError, IndexError, ValueError):
-        return 0
 
 
 def _answer(data: bytes, name: str) -> dict[str, Any]:

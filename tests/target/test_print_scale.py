@@ -15,6 +15,18 @@ def letter(**read):
     return TargetSpec("board", SheetBoard("letter-1"), check_sd=0.0005, **read)
 
 
+def chess(rows: int) -> ForeignBoard:
+    return ForeignBoard(
+        kind="charuco",
+        dictionary="DICT_4X4_50",
+        marker=0.03,
+        square=0.04,
+        columns=5,
+        rows=rows,
+        first_id=0,
+    )
+
+
 def test_both_lines_measured_give_both_axes():
     """7 in line reads 6.93 in, 10 in line reads 10.02 in: 0.990 across, 1.002 down."""
     scale, sd = print_scale(letter(across=6.93 * INCH, down=10.02 * INCH))
@@ -35,36 +47,17 @@ def test_nothing_measured_is_three_percent_unknown():
 
 
 def test_foreign_boards_are_scaled_by_their_outside():
-    board = ForeignBoard(
-        kind="charuco",
-        dictionary="DICT_4X4_50",
-        marker=0.03,
-        square=0.04,
-        columns=5,
-        rows=7,
-        first_id=0,
-    )
-    layout = layout_of(board)
+    layout = layout_of(chess(rows=7))
     assert (layout.check_across, layout.check_down) == pytest.approx((0.2, 0.28))
-    scale, _ = print_scale(TargetSpec("c", board, across=0.198, down=0.28))
+    scale, _ = print_scale(TargetSpec("c", chess(rows=7), across=0.198, down=0.28))
     assert scale == pytest.approx((0.99, 1.0))
 
 
 def test_layouts_stand_about_their_centre_with_y_up():
-    chess = layout_of(
-        ForeignBoard(
-            kind="charuco",
-            dictionary="DICT_4X4_50",
-            marker=0.03,
-            square=0.04,
-            columns=5,
-            rows=4,
-            first_id=0,
-        )
-    )
-    assert chess.points.shape == (12, 2)
-    assert np.allclose(chess.points.mean(axis=0), 0)
-    assert np.allclose(chess.points[0], [-0.06, 0.04])  # the first corner is at the top left
+    chess_layout = layout_of(chess(rows=4))
+    assert chess_layout.points.shape == (12, 2)
+    assert np.allclose(chess_layout.points.mean(axis=0), 0)
+    assert np.allclose(chess_layout.points[0], [-0.06, 0.04])  # the first corner is at the top left
     grid = layout_of(
         ForeignBoard(
             kind="marker grid",
