@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from survey.errors import InputError, NotEnoughObserved, SurveyError
-from survey.photo import Calibration, Photo, calibrate, read_photo, read_pixels
+from survey.photo import BoundedDecoder, Calibration, Photo, calibrate, read_photo
 from survey.photo.calibrating import stored_corners, stored_size
 from survey.target import detect_targets, print_scale, sheet_layout
 from survey.target.model import Array
@@ -49,13 +49,14 @@ def calibrate_camera(
         raise InputError(f"there is no folder {folder}", cure="name the photos' folder")
     seen: list[tuple[Photo, Array, Array]] = []
     remarks: list[str] = []
-    for path in photo_files(folder):
-        found = _look_at(path, spec)
-        if isinstance(found, str):
-            remarks.append(found)
-        else:
-            photo, corners_target, corners_px = found
-            seen.append((photo, corners_target * np.array(scale), corners_px))
+    with BoundedDecoder() as decoder:
+        for path in photo_files(folder):
+            found = _look_at(path, spec, decoder)
+            if isinstance(found, str):
+                remarks.append(found)
+            else:
+                photo, corners_target, corners_px = found
+                seen.append((photo, corners_target * np.array(scale), corners_px))
     if not seen:
         looked = f": {'; '.join(remarks[:3])}" if remarks else ""
         raise NotEnoughObserved(
@@ -77,13 +78,15 @@ def calibrate_camera(
     return calibration, tuple(remarks)
 
 
-def _look_at(path: Path, spec: TargetSpec) -> tuple[Photo, Array, Array] | str:
+def _look_at(
+    path: Path, spec: TargetSpec, decoder: BoundedDecoder
+) -> tuple[Photo, Array, Array] | str:
     """Corners of the sheet in one photo, or why the photo is not used."""
     photo = read_photo(path)
     if photo.camera is None:
         return f"{path.name}: {photo.refused}"
     try:
-        sightings, problems = detect_targets(read_pixels(photo), [spec], photo=photo.name)
+        sightings, problems = detect_targets(decoder.read_grey(photo), [spec], photo=photo.name)
     except SurveyError as error:
         return f"{path.name}: {error}"
     if not sightings:
