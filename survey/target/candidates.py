@@ -191,7 +191,7 @@ def _between(first: npt.NDArray[np.int8], last: npt.NDArray[np.int8]) -> npt.NDA
 
 
 def _octagon_area(first: npt.NDArray[np.int8], last: npt.NDArray[np.int8]) -> Array:
-    """Area of the upright octagon round each region, samples, from the ends of its rows (n, rows)."""  # noqa: E501
+    """Area of the upright octagon round each region, samples, from its rows' ends (n, rows)."""
     row = np.arange(_GRID, dtype=np.int16)
     there = first < _FAR
     left, right = -first.min(axis=1).astype(np.float64), last.max(axis=1).astype(np.float64)

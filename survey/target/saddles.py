@@ -149,7 +149,7 @@ class _Solved:
     residual: Array
 
     def updated(self, which: npt.NDArray[np.intp], anew: _Solved) -> _Solved:
-        """The same with the patches `which` solved anew."""  # noqa: D401
+        """Return the same with the patches `which` solved anew."""
         fields = {}
         for name in ("step", "variance", "contrast", "explained", "residual"):
             fields[name] = getattr(self, name).copy()
